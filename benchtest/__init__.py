@@ -1,0 +1,1 @@
+"""Scripted test procedures for audio power amplifiers on the repair bench."""
