@@ -1,0 +1,536 @@
+"""The bench file: what stands on this bench, every key checked, all faults at once, with line numbers.
+
+What it says is what the person believes; opening the instruments is ``bench``'s work. Dividers are volts in per volt
+out (1 for none); full scale is the volts that a sample value of 1.0 stands for, so peak volts.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator, Mapping
+from pathlib import Path
+from typing import Annotated, Any, Literal
+
+from pydantic import Field
+
+from benchtest.config import FileModel, KeyFault, Says, as_toml, model_from_text, nearest, read_text
+from benchtest.instruments.protocols import Function
+from benchtest.instruments.test_points import TEST_POINTS
+
+MOVABLE = "movable"
+
+DEFAULT_LOAD_RATING_W = 10.0
+"""No rating given: 10 W (common practice, no source)."""
+BARE_SHARE = 0.4
+"""A bare aluminium-clad resistor carries 40 % of its print (common practice, no source; half: pmillett.com/dummyload.html)."""
+
+_LOWEST_AUDIO_RATE, _HIGHEST_AUDIO_RATE = 44_100, 768_000
+_VISA_RESOURCE = re.compile(r"(TCPIP|ASRL|USB|GPIB|PRLGX-TCPIP|VICP|VXI)[^:\s]*::\S+", re.IGNORECASE)
+
+_DIVIDER = Says(
+    "a divider in volts in per volt out, at least 1",
+    "Write 23.3 for a divider that makes 1 V of 23.3 V; write 1.0 for none.",
+)
+_FULL_SCALE = Says(
+    "peak volts above 0, at most 1000",
+    "Write the peak volts that a sample value of 1.0 stands for, such as 1.41; `benchtest calibrate` measures them.",
+)
+_OHMS = Says(
+    "a resistance above 0 ohm, at most 1000 ohm", "Write the dummy load's measured value in ohm, such as 8.02."
+)
+
+
+class BenchSection(FileModel):
+    """[bench]: the bench as a whole."""
+
+    name: Annotated[
+        str, Field(min_length=1), Says("the bench's name in quotes", 'Write a name, such as "my bench".', "any name")
+    ]
+    mains_voltage: Annotated[
+        float,
+        Field(ge=80.0, le=300.0),
+        Says("the mains voltage in V, 80 to 300", "Write the nominal voltage, such as 230.0.", "V, nominal"),
+    ] = 230.0
+    mains_frequency: Annotated[
+        float,
+        Field(ge=45.0, le=65.0),
+        Says("the mains frequency in Hz, 45 to 65", "Write 50.0 or 60.0.", "Hz"),
+    ] = 50.0
+    simulated: Annotated[
+        bool,
+        Says(
+            "whether the bench is a simulated one",
+            "Write true only for a simulated bench.",
+            "true marks every page SIMULATED",
+        ),
+    ] = False
+
+
+class OperatorSection(FileModel):
+    """[operator]: who moves probes and turns knobs."""
+
+    driver: Annotated[
+        Literal["person", "simulated"],
+        Says(
+            '"person" or "simulated"', 'Write "person" for a real bench.', "person: prompts on the screen; or simulated"
+        ),
+    ] = "person"
+    resource: Annotated[
+        str,
+        Says(
+            "text in quotes",
+            "Leave it empty for a person.",
+            "empty for a person; the control port of a simulated bench",
+        ),
+    ] = ""
+
+
+class LoadSection(FileModel):
+    """[load]: the dummy load, one resistor a channel."""
+
+    left_ohm: Annotated[float, Field(gt=0.0, le=1000.0), _OHMS]
+    right_ohm: Annotated[float, Field(gt=0.0, le=1000.0), _OHMS]
+    tolerance_percent: Annotated[
+        float,
+        Field(gt=0.0, le=20.0),
+        Says(
+            "a tolerance above 0 %, at most 20 %",
+            "Write how well the two values are known, such as 1.0; nothing is known exactly.",
+            "% of the two values, plus or minus",
+        ),
+    ]
+    power_rating_w: Annotated[
+        float,
+        Field(gt=0.0, le=10_000.0),
+        Says(
+            "a power above 0 W for each channel",
+            "Write the rating of one channel's load, such as 100.0; leave it out where it is not known (10 W).",
+            "W for each channel",
+        ),
+    ] = DEFAULT_LOAD_RATING_W
+    as_mounted: Annotated[
+        Literal["", "heatsink", "bare"],
+        Says(
+            '"heatsink", "bare" or empty',
+            'Write "bare" for an aluminium-clad resistor without its heatsink: 40 % of the print is counted.',
+            '"heatsink": the rating holds; "bare": aluminium-clad without heatsink, 40 % of it is counted',
+        ),
+    ] = ""
+    inductance_uh: Annotated[
+        float,
+        Field(ge=0.0, le=1000.0),
+        Says(
+            "an inductance of 0 uH or more",
+            "Write it in microhenry, such as 20.0, or leave it out.",
+            "uH for each channel",
+        ),
+    ] = 0.0
+    two_pole_switch: Annotated[
+        bool,
+        Says(
+            "whether a two-pole switch connects the load",
+            "Write true only for a switch that opens both poles of both channels.",
+            "true: the load may be switched while the amplifier is on",
+        ),
+    ] = False
+
+    @property
+    def rating_as_mounted_w(self) -> float:
+        """Watts for each channel that count, mounted as it is."""
+        return self.power_rating_w * (BARE_SHARE if self.as_mounted == "bare" else 1.0)
+
+    def ohm(self, channel: str) -> float:
+        """The stated resistance of "left" or "right", ohm."""
+        return {"left": self.left_ohm, "right": self.right_ohm}[channel]
+
+
+class AccuracyRow(FileModel):
+    """One row of a meter's accuracy statement: limits of error for one function and range."""
+
+    function: Annotated[
+        Function,
+        Field(strict=False),
+        Says(f"one of {', '.join(Function)}", "Write the function that the row of the meter's manual is for."),
+    ]
+    range: Annotated[
+        float,
+        Field(gt=0.0),
+        Says("the range's upper end, above 0, in V, A or ohm", "Write 0.2 for the 200 mV range."),
+    ]
+    frequency_hz: Annotated[
+        tuple[float, float] | None,
+        Says("two frequencies in Hz, low and high, such as [45.0, 1000.0]", "Read the band off the meter's manual."),
+    ] = None
+    percent_of_reading: Annotated[
+        float, Field(ge=0.0, le=100.0), Says("0 to 100 % of the reading", "Write 0.5 for 0.5 % of the reading.")
+    ]
+    percent_of_range: Annotated[
+        float,
+        Field(ge=0.0, le=100.0),
+        Says("0 to 100 % of the range", "Counts become a share of the range: 2 counts of 2000 are 0.1."),
+    ]
+
+
+class DmmSection(FileModel):
+    """[[dmm]]: one multimeter."""
+
+    name: Annotated[
+        str,
+        Field(min_length=1),
+        Says(
+            "the meter's name in quotes",
+            'Write a short name, such as "dmm".',
+            "what prompts and records call the meter",
+        ),
+    ]
+    driver: Annotated[
+        Literal["scpi", "handheld", "simulated"],
+        Says(
+            '"scpi", "handheld" or "simulated"',
+            'Write "scpi" for a meter with a computer interface, "handheld" for one that a person reads.',
+            "scpi: computer interface; handheld: a person reads it; or simulated",
+        ),
+    ]
+    resource: Annotated[
+        str,
+        Says(
+            "a VISA resource name in quotes",
+            "`benchtest devices` lists those that can be reached.",
+            "a VISA resource name; `benchtest devices` lists them; empty for handheld",
+        ),
+    ] = ""
+    connected_to: Annotated[
+        str,
+        Says(
+            '"movable" or the name of a test point',
+            'Write "movable" where the leads are moved by hand.',
+            '"movable", or the test point on which the leads stay',
+        ),
+    ] = MOVABLE
+    accuracy: Annotated[
+        tuple[AccuracyRow, ...], Says("rows of the meter's accuracy statement", "Copy them from the meter's manual.")
+    ] = ()
+    commands: Annotated[
+        dict[str, str],
+        Says(
+            "command texts in quotes", "Only for a meter that deviates from SCPI.", "where the meter deviates from SCPI"
+        ),
+    ] = Field(default_factory=dict)
+
+
+class AudioSection(FileModel):
+    """[audio]: the sound card with the dividers on its input and output."""
+
+    driver: Annotated[
+        Literal["sound_card", "simulated"],
+        Says('"sound_card" or "simulated"', 'Write "sound_card" for a real one.', "sound_card or simulated"),
+    ]
+    output_device: Annotated[
+        str, Says("a device's name in quotes", "`benchtest devices` lists them.", "`benchtest devices` lists the names")
+    ] = ""
+    input_device: Annotated[str, Says("a device's name in quotes", "`benchtest devices` lists them.")] = ""
+    sample_rate: Annotated[
+        int,
+        Field(ge=_LOWEST_AUDIO_RATE, le=_HIGHEST_AUDIO_RATE),
+        Says(
+            f"a whole number of samples a second, {_LOWEST_AUDIO_RATE} to {_HIGHEST_AUDIO_RATE}",
+            "Write 96000, or the highest rate that the sound card has.",
+            "samples a second",
+        ),
+    ] = 96_000
+    output_full_scale_v: Annotated[float, Field(gt=0.0, le=1000.0), _FULL_SCALE]
+    input_full_scale_v: Annotated[float, Field(gt=0.0, le=1000.0), _FULL_SCALE]
+    left_input_divider: Annotated[float, Field(ge=1.0, le=10_000.0), _DIVIDER]
+    right_input_divider: Annotated[float, Field(ge=1.0, le=10_000.0), _DIVIDER]
+    output_divider: Annotated[float, Field(ge=1.0, le=10_000.0), _DIVIDER] = 1.0
+
+    def input_divider(self, channel: str) -> float:
+        """Volts at the terminals per volt at the sound card's input, "left" or "right"."""
+        return {"left": self.left_input_divider, "right": self.right_input_divider}[channel]
+
+
+class CalibrationSection(FileModel):
+    """[calibration]: where `benchtest calibrate` keeps what it found."""
+
+    file: Annotated[
+        str,
+        Says(
+            "a file name in quotes",
+            'Write a name, such as "calibration.toml"; it is looked for beside the bench file.',
+            "beside the bench file; `benchtest calibrate` writes it",
+        ),
+    ] = ""
+
+
+class MainsSocketSection(FileModel):
+    """[mains_socket]: a mains socket that the tool can switch; every stop uses it."""
+
+    driver: Annotated[
+        Literal["simulated"], Says('"simulated"', "Leave the section out on a real bench: switch off at the wall.")
+    ]
+    resource: Annotated[str, Says("text in quotes", "Leave it empty.")] = ""
+
+
+class LampSection(FileModel):
+    """[lamp]: the series lamp that this bench has."""
+
+    power_w: Annotated[
+        float,
+        Field(gt=0.0, le=500.0),
+        Says("the lamp's power in W, above 0, at most 500", "Write 60.0 or 100.0.", "W; 60 first, then 100"),
+    ]
+
+
+class BenchFile(FileModel):
+    """A whole bench file."""
+
+    bench: Annotated[BenchSection, Says("a section [bench]", 'Add [bench] with name = "my bench".')]
+    operator: OperatorSection = OperatorSection()
+    load: Annotated[LoadSection, Says("a section [load]", "Add [load] with left_ohm, right_ohm and tolerance_percent.")]
+    lamp: LampSection | None = None
+    dmm: Annotated[
+        tuple[DmmSection, ...],
+        Says("one section [[dmm]] for each multimeter", "Write its header in double brackets: [[dmm]]."),
+    ] = ()
+    audio: AudioSection | None = None
+    calibration: CalibrationSection | None = None
+    mains_socket: MainsSocketSection | None = None
+
+    def meter(self, name: str) -> DmmSection:
+        """The meter of that name. Raises KeyError."""
+        for each in self.dmm:
+            if each.name == name:
+                return each
+        raise KeyError(f"no meter {name!r}; this bench has {', '.join(each.name for each in self.dmm) or 'none'}")
+
+
+def load_bench(path: Path) -> BenchFile:
+    """Read and check a bench file.
+
+    Raises
+    ------
+    FileError
+        Where there is none (the message lists those that could be meant), or with all its faults (``FaultyFile``).
+    """
+    return bench_from_text(read_text(path, what="bench file"), str(path))
+
+
+def bench_from_text(text: str, name: str) -> BenchFile:
+    """Check the text of a bench file; ``name`` is what messages call it. Raises FaultyFile with every fault.
+
+    >>> text = '''
+    ... [bench]
+    ... name = "my bench"
+    ... [load]
+    ... left_ohm = 8.02
+    ... right_ohm = 7.98
+    ... tolerance_percent = 1.0
+    ... [[dmm]]
+    ... name = "dmm"
+    ... driver = "handheld"
+    ... '''
+    >>> bench_from_text(text, "bench.toml").load.ohm("right")
+    7.98
+    """
+    return model_from_text(text, BenchFile, name=name, cross_check=_between_keys)
+
+
+def bench_as_toml(b: BenchFile, comments: bool = True) -> str:
+    """The bench file's text; what ``bench_from_text`` makes of it is equal to ``b``."""
+    parts = []
+    for section, field in type(b).model_fields.items():
+        value = getattr(b, section)
+        if isinstance(value, FileModel):
+            parts.append(f"[{section}]\n{_keys(value, comments)}")
+        elif value is not None:
+            parts += [f"[[{section}]]\n{_keys(each, comments)}" for each in value]
+        del field
+    return "\n".join(parts)
+
+
+def notes_on(b: BenchFile) -> tuple[str, ...]:
+    """What is no fault but worth knowing before this bench is trusted, one sentence each."""
+    notes = []
+    if b.load.power_rating_w == DEFAULT_LOAD_RATING_W and not b.bench.simulated:
+        notes.append(
+            "[load] power_rating_w is 10 W: power above that is not driven. State the load's rating if it is more."
+        )
+    if b.calibration is None or not b.calibration.file:
+        notes.append("No [calibration] file: every page says so. `benchtest calibrate` makes one.")
+    if b.audio is None:
+        notes.append("No [audio]: everything that needs a test tone is recorded as not measured.")
+    if not b.dmm:
+        notes.append("No [[dmm]]: there is no DC check, so nothing is driven.")
+    notes += [
+        f"[[dmm]] {meter.name}: no accuracy rows, so its readings carry no uncertainty and cannot be judged."
+        for meter in b.dmm
+        if not meter.accuracy and meter.driver != "simulated"
+    ]
+    if len(b.dmm) == 1 and b.audio is not None:
+        notes.append("One meter: DC is not watched during drive, the offset is measured again between steps instead.")
+    if b.lamp is None and not b.bench.simulated:
+        notes.append("No [lamp]: the first switch-on has no series lamp to limit the current.")
+    return tuple(notes)
+
+
+def _keys(section: FileModel, comments: bool) -> str:
+    lines = []
+    for key, field in type(section).model_fields.items():
+        value = getattr(section, key)
+        if value is None or value == {}:
+            continue
+        if isinstance(value, tuple) and value and isinstance(value[0], FileModel):
+            rows = ",\n".join(f"    {as_toml(_plain(row))}" for row in value)
+            lines.append(f"{key} = [\n{rows},\n]")
+            continue
+        says = next((each for each in field.metadata if isinstance(each, Says)), None)
+        comment = f"  # {says.comment}" if comments and says is not None and says.comment else ""
+        lines.append(f"{key} = {as_toml(value)}{comment}")
+    return "\n".join(lines) + "\n"
+
+
+def _plain(row: FileModel) -> dict[str, Any]:
+    return {key: getattr(row, key) for key in type(row).model_fields if getattr(row, key) is not None}
+
+
+# --------------------------------------------------------------------------------------------------- between the keys
+
+
+def _between_keys(data: Mapping[str, Any]) -> Iterator[KeyFault]:
+    """What is wrong between keys. The data are raw: anything may be missing or of the wrong kind."""
+    simulated = _section(data, "bench").get("simulated") is True
+    meters = data.get("dmm")
+    meters = [each for each in meters if isinstance(each, Mapping)] if isinstance(meters, list) else []
+    if not meters and not _section(data, "audio"):
+        yield KeyFault(
+            ("dmm",),
+            "at least one multimeter ([[dmm]]) or a sound card ([audio])",
+            "Add the instruments of this bench; `benchtest bench new` asks for them.",
+            found="is missing, and [audio] too",
+        )
+    if not simulated:
+        yield from _simulated_drivers(data, meters)
+    yield from _operator(_section(data, "operator"))
+    yield from _meters(meters)
+    audio = _section(data, "audio")
+    if audio.get("driver") == "sound_card":
+        for key in ("output_device", "input_device"):
+            if not audio.get(key):
+                yield KeyFault(
+                    ("audio", key),
+                    "the name of the sound card, or a part of it that no other device has",
+                    "`benchtest devices` lists the names. The system's default device also plays other sounds.",
+                )
+
+
+def _section(data: Mapping[str, Any], name: str) -> Mapping[str, Any]:
+    found = data.get(name)
+    return found if isinstance(found, Mapping) else {}
+
+
+def _simulated_drivers(data: Mapping[str, Any], meters: list[Mapping[str, Any]]) -> Iterator[KeyFault]:
+    places = [((name,), _section(data, name)) for name in ("operator", "audio", "mains_socket")]
+    for path, section in [*places, *((("dmm", i), meter) for i, meter in enumerate(meters))]:
+        if section.get("driver") == "simulated":
+            yield KeyFault(
+                (*path, "driver"),
+                "a real driver, since [bench] simulated is not true",
+                "Write simulated = true in [bench], or the driver of the real instrument.",
+            )
+
+
+def _operator(operator: Mapping[str, Any]) -> Iterator[KeyFault]:
+    if operator.get("driver", "person") == "person" and operator.get("resource"):
+        yield KeyFault(("operator", "resource"), "no resource for a person", "Delete the line.")
+
+
+def _meters(meters: list[Mapping[str, Any]]) -> Iterator[KeyFault]:
+    names: dict[str, int] = {}
+    points: dict[str, int] = {}
+    for i, meter in enumerate(meters):
+        name, point = meter.get("name"), meter.get("connected_to", MOVABLE)
+        if isinstance(name, str) and names.setdefault(name, i) != i:
+            yield KeyFault(
+                ("dmm", i, "name"),
+                f"a name of its own; meter number {names[name] + 1} has this one",
+                "Give every meter its own name.",
+            )
+        if isinstance(point, str) and point != MOVABLE:
+            yield from _point(point, i, points)
+        yield from _resource(meter, i)
+        yield from _accuracy(meter.get("accuracy"), i)
+
+
+def _point(point: str, i: int, points: dict[str, int]) -> Iterator[KeyFault]:
+    path = ("dmm", i, "connected_to")
+    if point not in TEST_POINTS:
+        near = nearest(point, [MOVABLE, *TEST_POINTS])
+        yield KeyFault(
+            path,
+            '"movable" or a test point',
+            f"Did you mean {near}?" if near else f"Test points: {', '.join(TEST_POINTS)}.",
+        )
+    elif points.setdefault(point, i) != i:
+        yield KeyFault(
+            path,
+            f"a test point of its own; meter number {points[point] + 1} sits on this one",
+            'Write "movable" for the meter whose leads are moved.',
+        )
+
+
+def _resource(meter: Mapping[str, Any], i: int) -> Iterator[KeyFault]:
+    path, resource, driver = ("dmm", i, "resource"), meter.get("resource", ""), meter.get("driver")
+    if not isinstance(resource, str):
+        return
+    if driver == "scpi" and not _VISA_RESOURCE.fullmatch(resource):
+        yield KeyFault(
+            path,
+            "a VISA resource name, such as TCPIP0::192.0.2.7::5025::SOCKET or ASRL/dev/ttyUSB0::INSTR",
+            "`benchtest devices` lists those that can be reached.",
+        )
+    elif driver == "handheld" and resource:
+        yield KeyFault(
+            path, "no resource for a meter that a person reads", 'Delete the line, or write driver = "scpi".'
+        )
+
+
+def _accuracy(rows: Any, i: int) -> Iterator[KeyFault]:
+    if not isinstance(rows, list):
+        return
+    seen: list[tuple[Any, Any, float, float, int]] = []
+    for j, row in enumerate(rows):
+        if not isinstance(row, Mapping):
+            continue
+        path = ("dmm", i, "accuracy", j)
+        band = row.get("frequency_hz")
+        is_ac = row.get("function") == Function.AC_VOLTS
+        low, high = 0.0, float("inf")
+        if band is None and is_ac:
+            yield KeyFault(
+                (*path, "frequency_hz"),
+                "the band in which the row holds, such as [45.0, 1000.0]",
+                "Read the band off the meter's manual; outside it a reading is refused.",
+            )
+        elif band is not None and not is_ac:
+            yield KeyFault((*path, "frequency_hz"), "no band for this function", "Delete it: only ac_volts has one.")
+        elif isinstance(band, list) and len(band) == 2 and all(isinstance(f, int | float) for f in band):
+            low, high = float(band[0]), float(band[1])
+            if not 0.0 <= low < high:
+                yield KeyFault(
+                    (*path, "frequency_hz"), "0 or more, and the lower frequency first", "Write [low, high] in Hz."
+                )
+        if row.get("percent_of_reading") == 0 and row.get("percent_of_range") == 0:
+            yield KeyFault(
+                (*path, "percent_of_reading"),
+                "a limit of error above 0 in one of the two",
+                "Copy the row from the meter's manual; no meter is exact.",
+            )
+        for function, range_, other_low, other_high, k in seen:
+            same = (function, range_) == (row.get("function"), row.get("range"))
+            if same and low < other_high and other_low < high:
+                yield KeyFault(
+                    (*path, "range"),
+                    f"one row for each function, range and band; row {k + 1} is for the same",
+                    "Delete one of the two.",
+                )
+        seen.append((row.get("function"), row.get("range"), low, high, j))
