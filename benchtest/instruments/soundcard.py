@@ -1,0 +1,363 @@
+"""A sound card through PortAudio: one full-duplex stream for the whole run, zeros whenever nothing plays.
+
+Rules that every change keeps:
+
+* The callback copies between arrays that exist already and looks at plain flags. It computes nothing, allocates nothing
+  that grows, takes no lock and calls nobody, so that tone off never waits for anything.
+* ``mute`` is one assignment, safe in a signal handler and in any thread; the next block that is filled is zeros.
+* Frames are counted once, in the callback, for both directions: frame 0 of a recording is the one in which the emission
+  started, and what the card's buffers add is a delay that the analysis finds.
+* A gap that PortAudio reports while something plays or is recorded is counted into ``lost_frames``. A gap that it does
+  not report (audio servers conceal them) is found in the data, by the caller.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import time
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from benchtest.errors import InstrumentError, LostFrames
+from benchtest.instruments import portaudio
+from benchtest.instruments.clock import WallClock
+from benchtest.instruments.protocols import Clock, FloatArray, Recording
+
+BLOCK_FRAMES = 1024
+"""10.7 ms at 96 kHz: the time in which a mute reaches the card's buffer."""
+
+LATENCY_S = 0.1
+"""Buffer asked of a card: how long a pause of the program goes unheard, and how long a mute takes to be heard."""
+
+SERVER_LATENCY_S = 0.2
+"""The same for an audio server, which hands over in larger pieces; tried: 0.04 s tears holes, 0.1 s and more do not."""
+
+SILENCE_BEFORE_GONE_S = 2.0
+"""No callback for so long: the device is gone. The longest buffer above passes in a tenth of it."""
+
+_TILE_FRAMES = 4096  # a short stimulus is written out to this length, so that a block takes few copies
+_RATE_TOLERANCE = 0.05  # 44.1 for 48 kHz is 8 % off; a clock's own error is below 0.1 %
+_RATE_CHECK_S = 2.0  # shorter, and the buffers' jitter would be taken for a wrong rate
+
+_MUTED_ON_THE_WAY = (
+    "The sound card was muted while it played: what was recorded is not data. Find out why the tone was turned off "
+    "before it is played again."
+)
+
+Float32Array = NDArray[np.float32]
+
+
+class _Playback:
+    """One stimulus on its way out and one window on its way in. Everything is allocated before the callback sees it."""
+
+    def __init__(self, stimulus: FloatArray, repeat: int, record: tuple[int, int]) -> None:
+        length = len(stimulus)
+        self.total = length * repeat
+        times = -(-_TILE_FRAMES // length) if 0 < length < _TILE_FRAMES and repeat > 1 else 1
+        self.stimulus: Float32Array = np.tile(np.asarray(stimulus, dtype=np.float32), (times, 1))
+        self.first, self.stop = record
+        self.recorded: Float32Array = np.empty((self.stop - self.first, 2), dtype=np.float32)
+        self.recorded.fill(0.0)  # touches the pages now, not in the callback
+        self.position = 0
+        self.lost_frames = 0
+        self.started_at = 0.0
+        self.last_at = 0.0
+
+    def emit(self, output: Float32Array, frames: int) -> None:
+        """Fill a block from the stimulus, round and round, and with zeros behind its end."""
+        left = min(frames, self.total - self.position)
+        done = 0
+        length = len(self.stimulus)
+        at = self.position % length if length else 0
+        while done < left:
+            n = min(left - done, length - at)
+            output[done : done + n] = self.stimulus[at : at + n]
+            done += n
+            at = 0
+        output[max(done, 0) :] = 0.0
+
+    def record(self, input: Float32Array, frames: int) -> None:
+        """Keep what of this block lies in the window."""
+        low = max(self.first, self.position)
+        high = min(self.stop, self.position + frames)
+        if low < high:
+            self.recorded[low - self.first : high - self.first] = input[low - self.position : high - self.position]
+
+    @property
+    def emitting(self) -> bool:
+        return self.position < self.total
+
+    @property
+    def complete(self) -> bool:
+        return self.position >= self.total and self.position >= self.stop
+
+
+class SoundCard:
+    """Plays and records over two devices (or one), named as ``benchtest.instruments.portaudio`` describes.
+
+    Parameters
+    ----------
+    output_device, input_device : str
+        A device's name, a unique part of it, or an audio server's sink and source.
+    sample_rate : int
+        Hz. A device that refuses it, or that turns out to run at another, is an error.
+    latency_s : float, optional
+        Buffer asked of the device, s.
+
+    Raises
+    ------
+    InstrumentError
+        No PortAudio, no such device, not unique, fewer than two channels, rate refused.
+    """
+
+    def __init__(
+        self,
+        output_device: str,
+        input_device: str,
+        sample_rate: int,
+        *,
+        block_frames: int = BLOCK_FRAMES,
+        latency_s: float | None = None,
+        clock: Clock | None = None,
+    ) -> None:
+        self.sample_rate = sample_rate
+        self._output = portaudio.AudioResource.parse(output_device)
+        self._input = portaudio.AudioResource.parse(input_device)
+        self._block_frames = block_frames
+        server = portaudio.SERVER_DEVICE in (self._output.device, self._input.device)
+        self._latency_s = latency_s if latency_s is not None else SERVER_LATENCY_S if server else LATENCY_S
+        self._clock: Clock = clock if clock is not None else WallClock()
+        self._stream: Any = None
+        self._job: _Playback | None = None
+        self._muted = False
+        self._dropped = False  # something was muted on the way, and nobody has been told yet
+        self._blocks = 0
+        self._last_block_at = 0.0
+        self._portaudio = portaudio.load()
+        self._output_index, self._input_index = self._find_devices()
+
+    # Opening and closing -------------------------------------------------------------------------------------------
+
+    def identity(self) -> str:
+        """Devices, rate and PortAudio's version, for the record."""
+        out, into = (f"{r.device}:{r.sink}" if r.sink else r.device for r in (self._output, self._input))
+        version = self._portaudio.get_portaudio_version()[1].split(",")[0]
+        return f"sound card, output '{out}', input '{into}', {self.sample_rate} Hz, {version}"
+
+    def start(self) -> None:
+        """Open the stream and wait for its first block. Call before the mains goes on. Idempotent.
+
+        Raises InstrumentError: rate refused, device busy, opened but no block within two seconds.
+        """
+        if self._stream is not None:
+            return
+        wanted = {
+            "samplerate": self.sample_rate,
+            "device": (self._input_index, self._output_index),
+            "channels": 2,
+            "dtype": "float32",
+        }
+        with portaudio.server_environment(self._output, self._input), portaudio.quiet():
+            try:
+                stream = self._portaudio.Stream(
+                    **wanted,
+                    blocksize=self._block_frames,
+                    latency=self._latency_s,
+                    callback=self._callback,
+                    clip_off=True,
+                    dither_off=True,
+                )
+            except self._portaudio.PortAudioError as error:
+                raise portaudio.translate(error, doing="it was opened", sample_rate=self.sample_rate) from error
+            try:
+                self._require_rate(float(stream.samplerate))
+                blocks = self._blocks
+                stream.start()
+                self._await_block(stream, blocks)
+            except self._portaudio.PortAudioError as error:
+                _close(stream)
+                raise portaudio.translate(error, doing="it was started", sample_rate=self.sample_rate) from error
+            except InstrumentError:
+                _close(stream)
+                raise
+        self._stream = stream
+        _open_streams.add(id(self))
+
+    def close(self) -> None:
+        """Zeros first, then the stream is closed. Idempotent; never raises."""
+        self.mute()
+        stream, self._stream = self._stream, None
+        if stream is not None:
+            with portaudio.quiet():
+                _close(stream)
+            _open_streams.discard(id(self))
+
+    # Playing and recording -----------------------------------------------------------------------------------------
+
+    def begin(self, stimulus: FloatArray, *, repeat: int = 1, record: tuple[int, int] | None = None) -> None:
+        """Start to emit ``stimulus`` and return at once; see ``AudioInterface.begin``."""
+        if self._muted:
+            raise InstrumentError("The sound card is muted: nothing is played until it is rearmed.")
+        if self._stream is None:
+            raise InstrumentError("The sound card is not started. Call start() before anything is played.")
+        if self._job is not None and not self._job.complete:
+            raise InstrumentError("The sound card plays or records already. Call finish() first, or mute().")
+        samples = _checked(stimulus)
+        if repeat < 1:
+            raise InstrumentError(f"repeat = {repeat}. Expected 1 or more times.")
+        window = record if record is not None else (0, len(samples) * repeat + self.sample_rate)
+        first, stop = window
+        if not 0 <= first < stop:
+            raise InstrumentError(f"record = ({first}, {stop}). Expected 0 <= first < stop, in frames.")
+        self._require_alive()
+        self._dropped = False
+        self._job = _Playback(samples, repeat, (first, stop))
+
+    def finish(self) -> Recording:
+        """Wait for the window's end and the emission's, and return what was recorded.
+
+        Raises
+        ------
+        LostFrames
+            If muted on the way.
+        InstrumentError
+            If nothing was begun, the device has gone, or it runs at another rate than it said.
+        """
+        job = self._job
+        if job is None:
+            if self._dropped:
+                self._dropped = False
+                raise LostFrames(_MUTED_ON_THE_WAY)
+            raise InstrumentError("Nothing was begun on the sound card, so there is nothing to finish.")
+        try:
+            while not job.complete:
+                if self._muted or self._job is not job:
+                    self._dropped = False
+                    raise LostFrames(_MUTED_ON_THE_WAY)
+                self._require_alive()
+                left = max(job.total, job.stop) - job.position
+                self._clock.sleep(min(max(left / self.sample_rate / 4.0, 0.002), 0.05))
+            self._require_measured_rate(job)
+        finally:
+            if self._job is job:
+                self._job = None
+        return Recording(job.recorded.astype(np.float64), self.sample_rate, job.first, job.lost_frames)
+
+    def playing(self) -> bool:
+        """True while a stimulus is being emitted."""
+        job = self._job
+        return job is not None and not self._muted and job.emitting
+
+    def mute(self) -> None:
+        """Zeros from the next block that is filled, until ``rearm``. At once, from any thread or signal handler."""
+        self._muted = True
+
+    def rearm(self) -> None:
+        """Allow ``begin`` again. What was muted is dropped, not resumed."""
+        if self._muted:
+            self._dropped = self._dropped or self._job is not None
+            self._job = None  # before the flag: the callback must never see the old stimulus unmuted
+            self._muted = False
+
+    # Inside --------------------------------------------------------------------------------------------------------
+
+    def _callback(self, indata: Float32Array, outdata: Float32Array, frames: int, times: Any, status: Any) -> None:
+        job = self._job
+        if self._muted or job is None:
+            outdata[:] = 0.0
+        else:
+            job.emit(outdata, frames)
+        now = time.monotonic()
+        self._last_block_at = now
+        self._blocks += 1
+        if job is None or self._muted:
+            return
+        job.record(indata, frames)
+        if status and (
+            status.input_overflow or status.input_underflow or status.output_underflow or status.output_overflow
+        ):
+            job.lost_frames += frames
+        if job.position == 0:
+            job.started_at = now
+        job.last_at = now
+        job.position += frames
+
+    def _find_devices(self) -> tuple[int, int]:
+        with portaudio.server_environment(self._output, self._input):
+            if not _open_streams:
+                portaudio.refresh(self._portaudio)
+            found = portaudio.devices(self._portaudio)
+        return (
+            portaudio.choose(self._output.device, found, output=True).index,
+            portaudio.choose(self._input.device, found, output=False).index,
+        )
+
+    def _await_block(self, stream: Any, blocks: int) -> None:
+        deadline = self._clock.now() + SILENCE_BEFORE_GONE_S
+        while self._blocks == blocks:
+            if self._clock.now() > deadline or not stream.active:
+                raise InstrumentError(
+                    f"The sound card was opened but asked for no audio within {SILENCE_BEFORE_GONE_S:g} s. Expected a "
+                    f"block every {self._block_frames / self.sample_rate * 1e3:.0f} ms. Check that the device (or its "
+                    "audio server) is not suspended and that no other program holds it."
+                )
+            self._clock.sleep(0.005)
+
+    def _require_alive(self) -> None:
+        """Raise InstrumentError where the stream has stopped or no block has come for too long."""
+        stream = self._stream
+        silent_s = time.monotonic() - self._last_block_at
+        if stream is None or silent_s > SILENCE_BEFORE_GONE_S or not stream.active:
+            self._job = None
+            raise InstrumentError(
+                f"The sound card has gone: no block of audio for {silent_s:.1f} s, where one is expected every "
+                f"{self._block_frames / self.sample_rate * 1e3:.0f} ms. The tone is off. Check the cable, or that the "
+                "audio server still runs, and start again."
+            )
+
+    def _require_rate(self, rate: float) -> None:
+        if not abs(rate - self.sample_rate) <= 1e-3 * self.sample_rate:
+            raise InstrumentError(
+                f"The sound card opened at {rate:g} Hz. Expected {self.sample_rate} Hz, as [audio] sample_rate says. "
+                "Write the rate that the device runs at."
+            )
+
+    def _require_measured_rate(self, job: _Playback) -> None:
+        """Compare frames with seconds, where nothing was lost and it lasted long enough to tell."""
+        seconds = job.last_at - job.started_at
+        if seconds < _RATE_CHECK_S or job.lost_frames:
+            return
+        rate = (job.position - self._block_frames) / seconds
+        # A buffer's worth may come early or late at each end.
+        tolerance = _RATE_TOLERANCE + 2.0 * self._latency_s / seconds
+        if not abs(rate / self.sample_rate - 1.0) <= tolerance:
+            raise InstrumentError(
+                f"The sound card handled {rate:.0f} frames a second, by this computer's clock. Expected "
+                f"{self.sample_rate}. Set the device to that rate in the system's settings, or write its own rate "
+                "under [audio] sample_rate."
+            )
+
+
+_open_streams: set[int] = set()  # looking for devices again would close these
+
+
+def _checked(stimulus: FloatArray) -> FloatArray:
+    samples = np.asarray(stimulus, dtype=np.float64)
+    if samples.ndim != 2 or samples.shape[1] != 2:
+        raise InstrumentError(f"Stimulus of shape {samples.shape}. Expected (frames, 2), left and right.")
+    peak = float(np.max(np.abs(samples), initial=0.0))  # NaN where any sample is
+    if not peak <= 1.0:
+        raise InstrumentError(
+            f"Stimulus with a sample of {peak:g}. Expected finite values of at most 1.0 (full scale). Lower the level."
+        )
+    return samples
+
+
+def _close(stream: Any) -> None:
+    # A device that has gone may refuse this as well, and there is nothing left to save then.
+    with contextlib.suppress(Exception):
+        stream.abort(ignore_errors=True)
+    with contextlib.suppress(Exception):
+        stream.close(ignore_errors=True)
