@@ -1,0 +1,94 @@
+"""An archive: the run folders below one folder, newest first, and how one of them is found by what a person types."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Iterator
+from pathlib import Path
+
+from benchtest.archive.run import DATE_FOLDER, RUN_FOLDER, Run, RunSummary
+from benchtest.errors import FileError
+
+LAST = "last"
+MOST_CANDIDATES = 8
+
+
+class Archive:
+    """The runs in one folder. Reads only; other processes may be writing."""
+
+    def __init__(self, path: Path) -> None:
+        self.path = Path(path)
+
+    def folders(self) -> Iterator[Path]:
+        """The run folders, newest first (by their names, so by the UTC time at which they started)."""
+        try:
+            dates = sorted((name for name in os.listdir(self.path) if DATE_FOLDER.fullmatch(name)), reverse=True)
+        except FileNotFoundError:
+            return
+        except OSError as error:
+            raise FileError(
+                f"{self.path}: cannot be read ({error.strerror}). Expected an archive folder; name it with --archive."
+            ) from error
+        for date in dates:
+            try:
+                names = sorted(os.listdir(self.path / date), reverse=True)
+            except OSError:
+                continue  # no folder, or gone meanwhile
+            for name in names:
+                if RUN_FOLDER.fullmatch(name):
+                    yield self.path / date / name
+
+    def runs(self) -> list[RunSummary]:
+        """Every run as a line of the log, newest first; also those that were never closed or cannot be read."""
+        return [Run(folder).brief() for folder in self.folders()]
+
+    def find(self, text: str) -> Run:
+        """The run that ``text`` names: "last", an id, a folder, the start of either, or the six digits at its end.
+        Raises FileError when none or more than one fits, and lists the candidates."""
+        wanted = text.strip().rstrip("/")
+        direct = Path(wanted)
+        if wanted and wanted != LAST and (direct / "readings.csv").exists():
+            return Run(direct)
+        folders = list(self.folders())
+        if not folders:
+            raise FileError(f"{self.path}: holds no runs. Expected run folders; name the archive with --archive.")
+        if wanted == LAST:
+            return Run(folders[0])
+        names = {folder: f"{folder.parent.name}-{folder.name}" for folder in folders}
+        for fits in (_exactly, _at_the_end, _at_the_start):
+            hits = [folder for folder in folders if wanted and fits(names[folder], folder.name, wanted)]
+            if len(hits) == 1:
+                return Run(hits[0])
+            if hits:
+                raise FileError(
+                    f"{text!r} fits {len(hits)} runs in {self.path}:\n{_listed(hits)}\n"
+                    "Expected one. Type more of it, or the six digits at the end."
+                )
+        raise FileError(
+            f"no run in {self.path} fits {text!r}. Expected {LAST!r}, an id, its start, or the six digits at its end. "
+            f"The newest are:\n{_listed(folders)}"
+        )
+
+
+def open_archive(path: str | Path) -> Archive:
+    """The archive in the folder ``path``; one that does not exist yet holds no runs."""
+    return Archive(Path(path))
+
+
+def _exactly(run_id: str, name: str, wanted: str) -> bool:
+    return wanted in (run_id, name, f"{run_id[:10]}/{name}")
+
+
+def _at_the_end(run_id: str, name: str, wanted: str) -> bool:
+    return len(wanted) == 6 and name.endswith(f"-{wanted}")
+
+
+def _at_the_start(run_id: str, name: str, wanted: str) -> bool:
+    return run_id.startswith(wanted) or name.startswith(wanted) or f"{run_id[:10]}/{name}".startswith(wanted)
+
+
+def _listed(folders: list[Path]) -> str:
+    shown = [f"  {folder.parent.name}-{folder.name}" for folder in folders[:MOST_CANDIDATES]]
+    if len(folders) > MOST_CANDIDATES:
+        shown.append(f"  ... and {len(folders) - MOST_CANDIDATES} more")
+    return "\n".join(shown)
