@@ -17,6 +17,7 @@ import math
 import threading
 import time
 from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 from typing import Any
 
 from benchtest.errors import GarbledReply, InstrumentError, NoReply
@@ -32,6 +33,18 @@ ERROR_READS = 30
 """Bound on draining an error queue (SCPI asks for two entries at least; common instruments hold 20)."""
 _FILTER_SECONDS = {None: 1.5, 3: 8.0, 20: 1.5, 200: 0.5}
 """What an AC filter may take to settle, added to the timeout (order of size, from memory)."""
+
+
+@dataclass(frozen=True)
+class _Plan:
+    """One kind of reading: the messages that set it up, and how long it may take (auto zero doubles the cycles)."""
+
+    function: Function
+    range: float | None
+    frequency_hz: float | None
+    messages: tuple[str, ...]
+    range_query: str
+    patience_s: float
 
 
 class ScpiMultimeter:
@@ -84,8 +97,9 @@ class ScpiMultimeter:
         self._timeout_s = timeout_s
         self._lock = threading.RLock()
         self._identity: str | None = None
-        self._configured: tuple[Any, ...] | None = None
+        self._configured: tuple[str, ...] | None = None
         self._range = math.nan
+        self._plans: dict[tuple[Any, ...], _Plan] = {}
         self._seen_errors: list[str] = []
         self._refused: set[str] = set()
         self._joins: bool | None = {"yes": True, "no": False}.get(self._words["joined"])
@@ -118,12 +132,12 @@ class ScpiMultimeter:
         frequency_hz: float | None = None,
     ) -> MeterReading:
         """Take one fresh reading; see the protocol. An overload has value None and a standard uncertainty of NaN."""
-        self._check_request(function, range, line_cycles, frequency_hz)
+        plan = self._planned(function, range, line_cycles, frequency_hz)
         with self._lock:
             for attempt in _ATTEMPTS:
                 try:
                     self._make_ready()
-                    return self._take(Function(function), range, line_cycles, frequency_hz)
+                    return self._take(plan)
                 except ConnectionLost:
                     self._link.close()
                     if attempt == _ATTEMPTS[-1]:
@@ -158,29 +172,47 @@ class ScpiMultimeter:
     def __exit__(self, *_: object) -> None:
         self.close()
 
-    def _check_request(
+    def _planned(
         self, function: Function, range: float | None, line_cycles: float, frequency_hz: float | None
-    ) -> None:
+    ) -> _Plan:
+        """What a request needs, checked once and remembered. Raises InstrumentError for one that makes no sense."""
+        request = (function, range, line_cycles, frequency_hz)
+        plan = self._plans.get(request)
+        if plan is not None:
+            return plan
         if range is not None and not 0 < range < math.inf:
             raise InstrumentError(f"Multimeter '{self.name}': range {range!r}. Expected a full scale above 0, or None.")
         if not 0 < line_cycles <= 1000:
             raise InstrumentError(f"Multimeter '{self.name}': {line_cycles!r} line cycles. Expected 0.001 to 1000.")
         if frequency_hz is not None and not 0 < frequency_hz < math.inf:
             raise InstrumentError(f"Multimeter '{self.name}': frequency {frequency_hz!r} Hz. Expected one above 0 Hz.")
+        function = Function(function)
         rows_for(self.accuracy, function, None, frequency_hz, meter=self.name)
+        node = self._words[function.value]
+        plan = _Plan(
+            function=function,
+            range=range if function in scpi.HAS_RANGE else None,
+            frequency_hz=frequency_hz,
+            messages=tuple(scpi.configuration(self._words, function, range, line_cycles, frequency_hz)),
+            range_query=self._words["range"].format(function=node) if function in scpi.HAS_RANGE else "",
+            patience_s=self._timeout_s
+            + (
+                _FILTER_SECONDS[scpi.bandwidth_for(frequency_hz)] if function is Function.AC_VOLTS else line_cycles / 25
+            ),
+        )
+        if len(self._plans) > 200:
+            self._plans.clear()
+        self._plans[request] = plan
+        return plan
 
-    def _take(
-        self, function: Function, range: float | None, line_cycles: float, frequency_hz: float | None
-    ) -> MeterReading:
-        ask_range = self._range_query(function)
-        if range is None and ask_range and self._joins is None:
+    def _take(self, plan: _Plan) -> MeterReading:
+        if plan.range is None and plan.range_query and self._joins is None:
             self._learn_joining()
-        self._configure(function, range, line_cycles, frequency_hz)
-        patience = self._patience(function, line_cycles, frequency_hz)
-        read = self._words["read"]
-        if range is None and ask_range and self._joins:
+        self._configure(plan)
+        read, ask_range = self._words["read"], plan.range_query
+        if plan.range is None and ask_range and self._joins:
             message = f"{read};:{ask_range}"
-            parts = self._link.query(message, patience).split(";")
+            parts = self._link.query(message, plan.patience_s).split(";")
             if len(parts) != 2:
                 raise GarbledReply(
                     f"{self._link.who} answered {scpi.shown(';'.join(parts))} to {message!r}. Expected two numbers "
@@ -189,50 +221,45 @@ class ScpiMultimeter:
             number = self._number(parts[0], read)
             full_scale = self._full_scale(parts[1], ask_range)
         else:
-            number = self._number(self._link.query(read, patience), read)
+            number = self._number(self._link.query(read, plan.patience_s), read)
             full_scale = self._range
-            if math.isnan(full_scale) and ask_range:
-                full_scale = self._full_scale(self._link.query(ask_range, self._timeout_s), ask_range)
-            elif math.isnan(full_scale):
-                full_scale = range if range is not None else self._likely_range(function, number.value)
-            if range is not None:
-                self._range = full_scale  # a fixed range is asked for once
+            if math.isnan(full_scale):
+                if ask_range:
+                    full_scale = self._full_scale(self._link.query(ask_range, self._timeout_s), ask_range)
+                else:
+                    full_scale = plan.range or self._likely_range(plan.function, number.value)
+                if plan.range is not None:
+                    self._range = full_scale  # a fixed range is asked for once
         if number.value is None:
-            return MeterReading(function, None, full_scale, math.nan, overload=True)
-        u = standard_uncertainty(self.accuracy, function, number.value, full_scale, frequency_hz, meter=self.name)
-        return MeterReading(function, number.value, full_scale, u)
+            return MeterReading(plan.function, None, full_scale, math.nan, overload=True)
+        u = standard_uncertainty(
+            self.accuracy, plan.function, number.value, full_scale, plan.frequency_hz, meter=self.name
+        )
+        return MeterReading(plan.function, number.value, full_scale, u)
 
-    def _configure(
-        self, function: Function, range: float | None, line_cycles: float, frequency_hz: float | None
-    ) -> None:
-        messages = scpi.configuration(self._words, function, range, line_cycles, frequency_hz)
-        wanted = tuple(messages)
-        if wanted == self._configured:
+    def _configure(self, plan: _Plan) -> None:
+        """Send what differs from the last configuration, and make sure that the meter took it."""
+        if plan.messages == self._configured:
             return
         self._configured = None
         self._range = math.nan
-        for message in messages:
+        for message in plan.messages:
             if message not in self._refused:
                 self._link.write(message)
         if self._drain():  # something was refused: find out what, since only the first message is indispensable
-            for position, message in enumerate(messages):
+            for message in plan.messages:
                 if message in self._refused:
                     continue
                 self._link.write(message)
                 refusal = self._drain()
-                if refusal and position == 0:
+                if refusal and message == plan.messages[0]:
                     raise InstrumentError(
                         f"{self._link.who} refused {message!r}: {'; '.join(refusal)}. Expected it to be accepted. "
                         f"Choose a range and function that the meter has, or write the command it uses as an override."
                     )
                 if refusal:
                     self._refused.add(message)
-        self._configured = wanted
-
-    def _range_query(self, function: Function) -> str:
-        if function not in scpi.HAS_RANGE:
-            return ""
-        return self._words["range"].format(function=self._words[function.value])
+        self._configured = plan.messages
 
     def _learn_joining(self) -> None:
         """Ask once whether the meter answers two queries in one message, which autorange saves time with."""
@@ -245,12 +272,6 @@ class ScpiMultimeter:
         if not self._joins:
             self._link.clean = False
             self._make_ready()
-
-    def _patience(self, function: Function, line_cycles: float, frequency_hz: float | None) -> float:
-        """Seconds to wait for a reading: the timeout, and what the measurement takes (auto zero doubles it)."""
-        if function is Function.AC_VOLTS:
-            return self._timeout_s + _FILTER_SECONDS[scpi.bandwidth_for(frequency_hz)]
-        return self._timeout_s + 2 * line_cycles / 50.0
 
     def _number(self, text: str, command: str) -> scpi.Number:
         return scpi.parse_number(text, command=command, instrument=self._link.who)

@@ -26,6 +26,7 @@ from benchtest.instruments.scpi import shown
 MAX_REPLY = 4096
 """Bytes; a multimeter's replies are below 100."""
 
+_PEEK_NOW = int(socket.MSG_PEEK) | int(getattr(socket, "MSG_DONTWAIT", 0))
 _shared: Any = None
 _shared_lock = threading.Lock()
 
@@ -279,7 +280,9 @@ class Link:
         """Whether bytes that nobody asked for wait to be read. A lost connection is left for the write to notice."""
         if self._socket is not None:
             try:
-                return bool(self._socket.recv(1, socket.MSG_PEEK | socket.MSG_DONTWAIT))
+                if not hasattr(socket, "MSG_DONTWAIT") and not select.select([self._socket], [], [], 0)[0]:
+                    return False
+                return bool(self._socket.recv(1, _PEEK_NOW))
             except OSError:
                 return False
         if self.kind == "serial" and self._visa is not None:
