@@ -1,0 +1,495 @@
+"""The simulated bench: one amplifier behind all simulated instruments, and one clock.
+
+Rules that every later change keeps:
+
+* All time moves through ``SimulatedBench.advance`` (and, where a process bridges the bench to an audio server, through
+  ``render_block``). What nobody records moves in closed form; audio is rendered only inside a record window.
+* Every part draws from a stream of its own, named in ``PARTS``: a new part is appended and changes no other.
+* ``bench_text`` states what the person believes; ``truth`` holds what is. Nothing in benchtest reads ``truth``.
+* One lock guards the bench; nobody sleeps in wall time while holding it, and ``mute`` never takes it.
+"""
+
+from __future__ import annotations
+
+import threading
+import time as wall
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from benchtest.errors import FileError, InstrumentError
+from benchtest.instruments.protocols import AudioInterface, Clock, FloatArray, Operator, SwitchedSocket
+from benchtest.instruments.test_points import TEST_POINTS
+from simulated_instruments.amplifier import SILENCE, Amplifier, Drive, Probe, demo_amplifier, with_tolerances
+from simulated_instruments.clock import SimulatedClock
+from simulated_instruments.converters import ConverterErrors, Recorder, draw_converter_errors, played
+from simulated_instruments.dummy_load import DummyLoad
+from simulated_instruments.emission import Emission, strength
+from simulated_instruments.faults import SCENARIOS
+from simulated_instruments.leads import METERS, MeterLeads
+from simulated_instruments.operator import SimulatedOperator
+from simulated_instruments.socket import SimulatedSocket
+from simulated_instruments.sound_card import SimulatedSoundCard
+
+CHANNELS = ("left", "right")
+SAMPLE_RATE = 96000
+OUTPUT_FULL_SCALE_V = 2.0
+INPUT_FULL_SCALE_V = 2.0
+INPUT_DIVIDER = 23.3
+OUTPUT_DIVIDER = 1.0
+LOAD_OHM = 8.0
+LAMP_POWER_W = 60.0
+
+PARTS = (
+    "tolerances", "amplifier", "fault", "channel", "converters", "audio", "dividers", "loads", "cable", "leads",
+    "operator", "meters",
+)  # fmt: skip
+"""Who draws from which child of ``SeedSequence(seed)``, in order; append only. Meters spawn one each below theirs."""
+
+_STEP_FRAMES = 16384  # longest rendered step, so that a mute from another thread is seen soon
+_SILENT_AFTER_S = 0.3
+
+
+@dataclass(frozen=True)
+class Truth:
+    """Every value drawn from the seed: for tests and for scoring, never for benchtest itself.
+
+    Pairs are left, right. A divider is volts in per volt out. lead_ohm is by meter name.
+    """
+
+    seed: int
+    scenario: str
+    channel: str
+    design: Any
+    converters: ConverterErrors
+    input_divider: tuple[float, float]
+    output_divider: float
+    load_ohm: tuple[float, float]
+    kilohm_ohm: tuple[float, float]
+    load_inductance_h: float
+    hum_v: tuple[float, float]
+    lead_ohm: Mapping[str, float]
+
+
+class SimulatedBench:
+    """An amplifier, a sound card with dividers, a dummy load, six meters and somebody who moves the leads.
+
+    Parameters
+    ----------
+    seed
+        Everything that a real bench leaves to chance follows from it.
+    scenario, channel
+        What is wrong with the amplifier, and in which channel ("left", "right"; None: drawn from the seed).
+    live
+        The bench is served to other processes and bridged to a real audio server: while something has been emitted in
+        the last 0.3 s, waiting means waiting for ``render_block``; otherwise time jumps.
+
+    Raises
+    ------
+    FileError
+        If there is no such scenario or channel.
+    """
+
+    def __init__(
+        self, *, seed: int = 0, scenario: str = "healthy", channel: str | None = None, live: bool = False
+    ) -> None:
+        _check_names(scenario, channel)
+        self.lock = threading.RLock()
+        self._moved = threading.Condition(self.lock)
+        self._live = live
+        self._time = 0.0
+        self._seed = seed
+        drawn_channel = str(self._rng("channel").choice(CHANNELS))
+        self.truth = self._draw(scenario, channel or drawn_channel)
+        self.audio_rng = self._rng("audio")
+        self.amplifier = Amplifier(self.truth.design, rng=self._rng("amplifier"))
+        self.true_rate = SAMPLE_RATE * (1.0 + self.truth.converters.rate_ppm * 1e-6)
+        self.clock: Clock = SimulatedClock(now=self.now, advance=self.advance)
+        self.loads = tuple(DummyLoad(ohm) for ohm in self.truth.load_ohm)
+        self.unsafe_acts: list[str] = []
+        """What the person was told to do, and did, that nobody should: for tests and for scoring."""
+
+        self.mains_on = False
+        self.lamp_in = False
+        self.lid_on = False
+        self.inputs = "open"
+        self.load = "none"
+        self.sound_card_at = "amplifier"
+        self.leads = {name: MeterLeads(self, name, at, self.truth.lead_ohm[name]) for name, at in METERS.items()}
+
+        self._card = SimulatedSoundCard(self, sample_rate=SAMPLE_RATE)
+        self._operator = SimulatedOperator(self, rng=self._rng("operator"))
+        self._socket = SimulatedSocket(self)
+        self._servers: dict[str, Any] = {}
+        self._connected_load_ohm = (np.inf, np.inf)
+        self._blocks: Recorder | None = None
+        self._blocks_until = -1.0
+        self._block_drive = SILENCE
+        self._last_sound = -np.inf
+        self._connect_inputs()
+        self._connect_load()
+
+    # What the person believes, and the doors to the instruments
+
+    def bench_text(
+        self,
+        *,
+        meter_resources: Mapping[str, str] | None = None,
+        control_resource: str = "",
+        sound_card: tuple[str, str] | None = None,
+    ) -> str:
+        """The bench file, TOML, with stated values; the truth differs by the drawn errors.
+
+        For another process, meter_resources (name -> VISA resource), control_resource ("127.0.0.1:port") and sound_card
+        (output device, input device) name where the served instruments are reached.
+        """
+        reach = (
+            f'driver = "simulated"\nresource = "{control_resource}"\n' if control_resource else 'driver = "simulated"\n'
+        )
+        parts = [
+            '[bench]\nname = "simulated bench"\nmains_voltage = 230.0\nmains_frequency = 50.0\nsimulated = true\n',
+            f"[operator]\n{reach}",
+            f"[load]\nleft_ohm = {LOAD_OHM}\nright_ohm = {LOAD_OHM}\ntolerance_percent = 1.0\npower_rating_w = 200.0\n",
+        ]
+        for name, point in METERS.items():
+            where = "movable" if point == "leads_shorted" else point
+            driver = 'driver = "simulated"\n'
+            if meter_resources is not None:
+                driver = f'driver = "scpi"\nresource = "{meter_resources[name]}"\n'
+            parts.append(f'[[dmm]]\nname = "{name}"\n{driver}connected_to = "{where}"\n')
+        driver = 'driver = "simulated"\n'
+        if sound_card is not None:
+            driver = f'driver = "sound_card"\noutput_device = "{sound_card[0]}"\ninput_device = "{sound_card[1]}"\n'
+        parts += [
+            f"[audio]\n{driver}sample_rate = {SAMPLE_RATE}\n"
+            f"output_full_scale_v = {OUTPUT_FULL_SCALE_V}\ninput_full_scale_v = {INPUT_FULL_SCALE_V}\n"
+            f"left_input_divider = {INPUT_DIVIDER}\nright_input_divider = {INPUT_DIVIDER}\n"
+            f"output_divider = {OUTPUT_DIVIDER}\n",
+            f"[lamp]\npower_w = {LAMP_POWER_W:g}\n",
+            f"[mains_socket]\n{reach}",
+        ]
+        return "\n".join(parts)
+
+    def open_multimeters(self) -> dict[str, str]:
+        """Start the meters' SCPI servers on loopback, once; name -> VISA resource."""
+        from simulated_instruments.multimeter import MultimeterModel
+        from simulated_instruments.multimeter_server import serve_tcp
+
+        if not self._servers:
+            children = self._sequence("meters").spawn(len(self.leads))
+            for (name, leads), child in zip(self.leads.items(), children, strict=True):
+                model = MultimeterModel(leads, rng=np.random.default_rng(child), wait=self.advance)
+                self._servers[name] = serve_tcp(model)
+        return {name: server.resource for name, server in self._servers.items()}
+
+    def audio(self) -> AudioInterface:
+        """The sound card."""
+        return self._card
+
+    def operator(self) -> Operator:
+        """Whoever moves the leads."""
+        return self._operator
+
+    def mains_socket(self) -> SwitchedSocket:
+        """The switched mains socket."""
+        return self._socket
+
+    def close(self) -> None:
+        """Stop the meters' servers and the sound card."""
+        self._card.close()
+        servers, self._servers = self._servers, {}
+        for server in servers.values():
+            server.close()
+
+    # Time
+
+    def now(self) -> float:
+        """Seconds on the bench's clock."""
+        return self._time
+
+    def playing(self) -> bool:
+        """Whether anything is heard: a stimulus in process, or sound through ``render_block`` in the last 0.3 s."""
+        return self._card.playing() or wall.monotonic() - self._last_sound < _SILENT_AFTER_S
+
+    def advance(self, seconds: float) -> None:
+        """Let ``seconds`` pass, on a live bench by waiting for the audio while it plays."""
+        with self.lock:
+            target = self._time + seconds
+            while self._live and self._card.emission is None and self._time < target and self.playing():
+                self._moved.wait(0.05)  # lets go of the lock; render_block moves the time
+            if self._time < target:
+                self._run_to(target)
+
+    def _run_to(self, target: float) -> None:
+        emission = self._card.emission
+        while emission is not None:
+            self._card.note_mute()
+            reached = emission.frame_at(target)
+            if emission.cursor >= reached:
+                break
+            stop = min(reached, emission.next_change(emission.cursor))
+            if emission.rendering(emission.cursor):
+                stop = min(stop, emission.cursor + _STEP_FRAMES)
+                self._render(emission, stop)
+            else:
+                self._advance_unheard((stop - emission.cursor) / emission.rate, self._drive_in(emission))
+            emission.cursor = stop
+            self._time = max(self._time, emission.time_of(stop))
+        # Of an emission that goes on, a part of a frame is left; the next step makes up for it.
+        if emission is None:
+            self._advance_unheard(target - self._time, SILENCE)
+        elif emission.cursor >= emission.last:
+            self._advance_unheard(max(0.0, target - max(self._time, emission.time_of(emission.last))), SILENCE)
+        self._time = max(self._time, target)
+
+    def _advance_unheard(self, seconds: float, drive: Drive) -> None:
+        if seconds <= 0.0:
+            return
+        self.amplifier.advance(seconds, drive)
+        powers: tuple[float, ...] = (0.0, 0.0)
+        if self.load == "load" and max(drive.input_rms) > 0.0:
+            volts = [self._terminal(channel, drive).ac_rms for channel in CHANNELS]
+            powers = tuple(v**2 / load.ohm for v, load in zip(volts, self.loads, strict=True))
+        self._warm_loads(powers, seconds)
+
+    def _warm_loads(self, powers: tuple[float, ...], seconds: float) -> None:
+        for load, power in zip(self.loads, powers, strict=True):
+            load.warm(power, seconds)
+        if self.load == "load":
+            changed = max(
+                abs(load.ohm / ohm - 1.0) for load, ohm in zip(self.loads, self._connected_load_ohm, strict=True)
+            )
+            if changed > 2e-4:
+                self._connect_load()
+
+    # Audio
+
+    def _render(self, emission: Emission, stop: int) -> None:
+        if emission.cursor == emission.render_from:
+            emission.dc_v = self._input_dc()
+        volts = self._through(emission.emitted(emission.cursor, stop))
+        emission.captured.append(volts)
+
+    def render_block(self, emitted: FloatArray) -> FloatArray:
+        """Pass a block of emitted fractions (n, 2) through bench and amplifier; recorded fractions (n, 2).
+
+        Successive blocks are continuous; the bench's time moves by n samples. For a bridge to a real audio server.
+        """
+        samples = np.clip(np.asarray(emitted, dtype=np.float64), -1.0, 1.0)
+        with self.lock:
+            if self._blocks is None or self._blocks_until != self._time:
+                self._blocks = Recorder(self.truth.converters, self.true_rate, self.audio_rng)
+                self._blocks.settle(self._input_dc())
+            if np.max(np.abs(samples), initial=0.0) > 1e-6:
+                self._last_sound = wall.monotonic()
+                level, frequency = strength(samples, self.true_rate)
+                self._block_drive = self._drive(level, frequency)
+            else:
+                self._block_drive = SILENCE
+            recorded = self._blocks.record(self._through(samples))
+            self._time += len(samples) / self.true_rate
+            self._blocks_until = self._time
+            self._moved.notify_all()
+        return recorded
+
+    def _through(self, emitted: FloatArray) -> FloatArray:
+        """Emitted fractions of full scale -> volts at the sound card's input; the amplifier's time moves along."""
+        seconds = len(emitted) / self.true_rate
+        hooks = self._card.hooks
+        loopback = self.sound_card_at == "loopback"
+        if loopback or self.inputs == "sound_card":
+            volts = played(emitted, self.truth.converters, self.audio_rng) / self.truth.output_divider
+            for channel in hooks.cut_output:
+                volts[:, channel] = 0.0
+        else:
+            volts = np.zeros_like(emitted)
+        if loopback:
+            self.amplifier.advance(seconds, SILENCE)
+            terminals = volts
+        else:
+            terminals = self.amplifier.render(volts, self.true_rate)
+            if self.load == "load":
+                mean_square = np.mean(np.square(terminals), axis=0)
+                self._warm_loads(
+                    (float(mean_square[0]) / self.loads[0].ohm, float(mean_square[1]) / self.loads[1].ohm), seconds
+                )
+        result: FloatArray = terminals / np.asarray(self.truth.input_divider)
+        return result
+
+    def _input_dc(self) -> FloatArray:
+        if self.sound_card_at == "loopback":
+            return np.zeros(2)
+        terminals = np.array([self._terminal(channel, SILENCE).dc for channel in CHANNELS])
+        result: FloatArray = terminals / np.asarray(self.truth.input_divider)
+        return result
+
+    def _terminal(self, channel: str, drive: Drive) -> Probe:
+        return self.amplifier.probe(f"{channel}_output", drive)
+
+    def _drive(self, rms: tuple[float, float], frequency_hz: float) -> Drive:
+        """What arrives at the amplifier's input sockets of an emitted rms, fractions of full scale."""
+        if self.inputs != "sound_card" or self.sound_card_at != "amplifier":
+            return SILENCE
+        volts = [
+            0.0 if channel in self._card.hooks.cut_output else level * full_scale / self.truth.output_divider
+            for channel, (level, full_scale) in enumerate(
+                zip(rms, self.truth.converters.output_full_scale_v, strict=True)
+            )
+        ]
+        return Drive(input_rms=(volts[0], volts[1]), frequency_hz=frequency_hz or 1000.0)
+
+    def _drive_in(self, emission: Emission) -> Drive:
+        stretch = emission.stretch_at(emission.cursor)
+        return SILENCE if stretch is None else self._drive(stretch.rms, stretch.frequency_hz)
+
+    def emitted_now(self) -> tuple[tuple[float, float], float]:
+        """Rms (volts at the sound card's output sockets) and frequency of what is being emitted."""
+        emission = self._card.emission
+        stretch = emission.stretch_at(max(0, emission.cursor - 1)) if emission is not None else None
+        if stretch is None:
+            return (0.0, 0.0), 0.0
+        left, right = (
+            level * full_scale
+            for level, full_scale in zip(stretch.rms, self.truth.converters.output_full_scale_v, strict=True)
+        )
+        return (left, right), stretch.frequency_hz
+
+    def drive_now(self) -> Drive:
+        """What drives the amplifier at this moment, as a meter on it notices."""
+        emission = self._card.emission
+        if emission is None:
+            return self._block_drive
+        stretch = emission.stretch_at(max(0, emission.cursor - 1))
+        return SILENCE if stretch is None else self._drive(stretch.rms, stretch.frequency_hz)
+
+    # What a hand can do
+
+    def switch_mains(self, on: bool) -> None:
+        """Mains on or off, at once."""
+        with self.lock:
+            self.mains_on = on
+            self.amplifier.switch_mains(on)
+
+    def insert_lamp(self, lamp_in: bool) -> None:
+        """The series lamp in or out."""
+        with self.lock:
+            if self.mains_on and lamp_in != self.lamp_in:
+                self.unsafe_acts.append("changed the series lamp with the mains on")
+            self.lamp_in = lamp_in
+            self.amplifier.insert_lamp(LAMP_POWER_W if lamp_in else None)
+
+    def connect_inputs(self, inputs: str) -> None:
+        """ "shorted", "open" or "sound_card", both channels."""
+        with self.lock:
+            self.inputs = inputs
+            self._connect_inputs()
+
+    def route_sound_card(self, where: str) -> None:
+        """ "amplifier", or "loopback": the output straight to the input dividers' far end."""
+        with self.lock:
+            self.sound_card_at = where
+            self._connect_inputs()
+
+    def connect_load(self, load: str) -> None:
+        """ "none", "1 kilohm" or "load", across both speaker terminal pairs."""
+        with self.lock:
+            if self.mains_on and load != self.load:
+                self.unsafe_acts.append(f"changed the load from {self.load} to {load} with the mains on")
+            self.load = load
+            self._connect_load()
+
+    def set_volume(self, db: float) -> None:
+        """Both channels' volume, dB relative to full, -inf for minimum."""
+        with self.lock:
+            self.amplifier.set_volume(db)
+
+    def set_tone(self, *, defeat: bool) -> None:
+        """Tone controls to their middle, or switched out."""
+        with self.lock:
+            self.amplifier.set_tone(0.0, 0.0, defeat=defeat)
+
+    def set_lid(self, on: bool) -> None:
+        """The lid on or off."""
+        with self.lock:
+            if self.mains_on and on != self.lid_on:
+                self.unsafe_acts.append("moved the lid with the mains on")
+            self.lid_on = on
+
+    def move_leads(self, meter: str, point: str) -> None:
+        """A meter's leads to a test point. Raises InstrumentError where the lid is in the way."""
+        with self.lock:
+            leads = self.leads[meter]
+            inside = not TEST_POINTS[point].outside
+            if inside and self.lid_on:
+                raise InstrumentError(f"{meter} to {point}: that is inside and the lid is on. Take the lid off first.")
+            if inside and self.mains_on and point != leads.place:
+                self.unsafe_acts.append(f"moved {meter} to {point}, which is inside, with the mains on")
+            leads.place = point
+
+    def lamp_state(self) -> str:
+        """How bright the series lamp is: "dark", "dull", "half", "bright"."""
+        with self.lock:
+            return str(self.amplifier.supply.lamp_state())
+
+    def _connect_inputs(self) -> None:
+        if self.inputs == "sound_card" and self.sound_card_at == "amplifier":
+            self.amplifier.connect_inputs("source", self.truth.converters.output_ohm, self.truth.hum_v)
+        else:
+            self.amplifier.connect_inputs("shorted" if self.inputs == "shorted" else "open")
+
+    def _connect_load(self) -> None:
+        if self.load == "load":
+            left, right = self.loads[0].ohm, self.loads[1].ohm
+            self.amplifier.connect_load(left, right, self.truth.load_inductance_h)
+        else:
+            left, right = self.truth.kilohm_ohm if self.load == "1 kilohm" else (np.inf, np.inf)
+            self.amplifier.connect_load(left, right, 0.0)
+        self._connected_load_ohm = (left, right)
+
+    # Chance
+
+    def _sequence(self, part: str) -> np.random.SeedSequence:
+        return np.random.SeedSequence(self._seed, spawn_key=(PARTS.index(part),))
+
+    def _rng(self, part: str) -> np.random.Generator:
+        return np.random.default_rng(self._sequence(part))
+
+    def _draw(self, scenario: str, channel: str) -> Truth:
+        design = with_tolerances(demo_amplifier(), self._rng("tolerances"))
+        if scenario in SCENARIOS:
+            design = SCENARIOS[scenario].apply(design, channel, self._rng("fault"))
+        dividers, loads, cable, leads = (self._rng(part) for part in ("dividers", "loads", "cable", "leads"))
+
+        def pair(rng: np.random.Generator, stated: float, tolerance: float) -> tuple[float, float]:
+            left, right = stated * (1.0 + rng.uniform(-tolerance, tolerance, 2))
+            return (float(left), float(right))
+
+        return Truth(
+            seed=self._seed,
+            scenario=scenario,
+            channel=channel if scenario != "healthy" else "none",
+            design=design,
+            converters=draw_converter_errors(
+                self._rng("converters"),
+                sample_rate=SAMPLE_RATE,
+                output_full_scale_v=OUTPUT_FULL_SCALE_V,
+                input_full_scale_v=INPUT_FULL_SCALE_V,
+            ),
+            input_divider=pair(dividers, INPUT_DIVIDER, 0.01),
+            output_divider=OUTPUT_DIVIDER,  # no divider, so nothing to be wrong
+            load_ohm=pair(loads, LOAD_OHM, 0.01),
+            kilohm_ohm=pair(loads, 1000.0, 0.01),
+            load_inductance_h=float(loads.uniform(1e-6, 5e-6)),
+            hum_v=pair(cable, 40e-6, 0.5),
+            lead_ohm={name: float(leads.uniform(0.1, 0.3)) for name in METERS},
+        )
+
+
+def _check_names(scenario: str, channel: str | None) -> None:
+    if scenario != "healthy" and scenario not in SCENARIOS:
+        known = ", ".join(dict.fromkeys(["healthy", *SCENARIOS]))
+        raise FileError(f"There is no scenario '{scenario}'. Expected one of: {known}.")
+    if channel is not None and channel not in CHANNELS:
+        raise FileError(f"There is no channel '{channel}'. Expected left or right.")

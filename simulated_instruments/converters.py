@@ -1,0 +1,184 @@
+"""The simulated sound card's converters and their errors: fractions of full scale and volts. Pure but for noise.
+
+Every error is a parameter of ``ConverterErrors``, drawn from a seed by ``draw_converter_errors`` and found nowhere in a
+bench file: what a bench file states is what the person believes.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+
+from benchtest.instruments.protocols import FloatArray
+
+BITS = 24
+_STEP = 2.0 ** (1 - BITS)
+
+
+@dataclass(frozen=True)
+class ConverterErrors:
+    """What is true of one sound card.
+
+    Full scales are volts peak for a sample value of 1.0, left and right. Distortion levels are in dB of a full-scale
+    sine's fundamental; noise in dB of a full-scale sine's rms, per direction, over the whole band; crosstalk in dB.
+    latency_frames is the way from ``begin`` round to the recording, in frames. rate_ppm moves both converters' common
+    crystal; record_ppm is how much faster the recording converter runs where it has a crystal of its own, else 0.
+    """
+
+    output_full_scale_v: tuple[float, float]
+    input_full_scale_v: tuple[float, float]
+    latency_frames: int
+    rate_ppm: float
+    record_ppm: float
+    output_h2_db: float
+    output_h3_db: float
+    input_h2_db: float
+    input_h3_db: float
+    noise_db: float
+    crosstalk_db: float
+    input_highpass_hz: float
+    output_ohm: float
+
+
+def draw_converter_errors(
+    rng: np.random.Generator, *, sample_rate: int, output_full_scale_v: float, input_full_scale_v: float
+) -> ConverterErrors:
+    """Draw a plausible sound card round the stated full scales. Common practice for a fair one, no source."""
+
+    def pair(stated: float) -> tuple[float, float]:
+        common = stated * (1.0 + rng.uniform(-0.03, 0.03))
+        mismatch = 1.0 + rng.uniform(-0.005, 0.005)  # +-0.04 dB between channels
+        return (common * mismatch, common / mismatch)
+
+    return ConverterErrors(
+        output_full_scale_v=pair(output_full_scale_v),
+        input_full_scale_v=pair(input_full_scale_v),
+        latency_frames=round(rng.uniform(0.010, 0.060) * sample_rate),
+        rate_ppm=rng.uniform(-50.0, 50.0),
+        record_ppm=0.0,
+        output_h2_db=rng.uniform(-108.0, -100.0),
+        output_h3_db=rng.uniform(-108.0, -100.0),
+        input_h2_db=rng.uniform(-108.0, -100.0),
+        input_h3_db=rng.uniform(-108.0, -100.0),
+        noise_db=-110.0 + rng.uniform(-1.0, 1.0),
+        crosstalk_db=-95.0 + rng.uniform(-2.0, 2.0),
+        input_highpass_hz=2.0 * rng.uniform(0.8, 1.25),
+        output_ohm=100.0 * rng.uniform(0.9, 1.1),
+    )
+
+
+def distorted(samples: FloatArray, h2_db: float, h3_db: float) -> FloatArray:
+    """A second and a third harmonic at these levels for a full-scale sine, smaller in proportion below it.
+
+    x + a x^2 + b x^3: of a full-scale sine a/2 is the second harmonic's amplitude and b/4 the third's.
+    """
+    a = 2.0 * 10.0 ** (h2_db / 20.0)
+    b = 4.0 * 10.0 ** (h3_db / 20.0)
+    result: FloatArray = samples * (1.0 + samples * (a + b * samples))
+    return result
+
+
+def crossed(samples: FloatArray, crosstalk_db: float) -> FloatArray:
+    """Each channel plus a little of the other."""
+    result: FloatArray = samples + 10.0 ** (crosstalk_db / 20.0) * samples[:, ::-1]
+    return result
+
+
+def quantised(samples: FloatArray, rng: np.random.Generator) -> FloatArray:
+    """Clipped at full scale, dithered with triangular noise of two steps' width, rounded to 24 bits."""
+    dither = rng.random(samples.shape, dtype=np.float32)
+    dither -= rng.random(samples.shape, dtype=np.float32)
+    steps = np.rint(samples / _STEP + dither)
+    result: FloatArray = np.clip(steps, -(2.0 ** (BITS - 1)), 2.0 ** (BITS - 1) - 1.0) * _STEP
+    return result
+
+
+def _noise(shape: tuple[int, ...], noise_db: float, rng: np.random.Generator) -> FloatArray:
+    rms = 10.0 ** (noise_db / 20.0) / math.sqrt(2.0)
+    return rng.standard_normal(shape, dtype=np.float32) * np.float64(rms)
+
+
+def played(samples: FloatArray, errors: ConverterErrors, rng: np.random.Generator) -> FloatArray:
+    """What stands at the sound card's output, volts, for fractions of full scale, shape (frames, 2)."""
+    analogue: FloatArray = distorted(
+        quantised(np.clip(samples, -1.0, 1.0), rng), errors.output_h2_db, errors.output_h3_db
+    )
+    analogue += _noise(analogue.shape, errors.noise_db, rng)
+    result: FloatArray = crossed(analogue, errors.crosstalk_db) * np.asarray(errors.output_full_scale_v)
+    return result
+
+
+class Recorder:
+    """The recording converter, with the charge on its coupling capacitors as its only memory.
+
+    Between captures nothing is computed, so a capture begins with the capacitors charged as they would be: ``settle``
+    takes the DC that stood there and, where a steady tone was running, the whole cycles with which the capture starts.
+    """
+
+    def __init__(self, errors: ConverterErrors, sample_rate: float, rng: np.random.Generator) -> None:
+        self.errors = errors
+        self._rng = rng
+        self._pole = math.exp(-2.0 * math.pi * errors.input_highpass_hz / sample_rate)
+        self._b = (0.5 * (1.0 + self._pole), -0.5 * (1.0 + self._pole))
+        self._state: FloatArray = np.zeros((1, 2))
+
+    def settle(self, dc_v: FloatArray, cycles: FloatArray | None = None) -> None:
+        """Charge the capacitors: to ``dc_v`` (2,), or as after endless repetition of ``cycles`` (frames, 2), volts."""
+        if cycles is None or len(cycles) == 0:
+            self._state = -self._b[0] * np.asarray(dc_v, dtype=np.float64)[None, :]
+            return
+        # The filter is linear: after n frames its state is pole^n times the first plus what the cycles add, and in the
+        # periodic state both ends are equal.
+        self._state = np.zeros((1, 2))
+        self._highpass(cycles)
+        self._state = self._state / (1.0 - self._pole ** len(cycles))
+
+    def record(self, volts: FloatArray) -> FloatArray:
+        """Fractions of full scale for volts at the sound card's input, both (frames, 2)."""
+        errors = self.errors
+        fraction = self._highpass(volts) / np.asarray(errors.input_full_scale_v)
+        fraction = crossed(distorted(fraction, errors.input_h2_db, errors.input_h3_db), errors.crosstalk_db)
+        fraction += _noise(fraction.shape, errors.noise_db, self._rng)
+        return quantised(fraction, self._rng)
+
+    def _highpass(self, volts: FloatArray) -> FloatArray:
+        from scipy.signal import lfilter
+
+        filtered, self._state = lfilter(self._b, (1.0, -self._pole), volts, axis=0, zi=self._state)
+        result: FloatArray = filtered
+        return result
+
+
+REACH = 32
+"""Frames on either side that ``interpolated`` needs."""
+
+
+def interpolated(samples: FloatArray, positions: FloatArray) -> FloatArray:
+    """Band-limited interpolation of samples (frames, 2) at fractional frame positions, by a Kaiser-windowed sinc.
+
+    64 points, beta 12: flat within 1e-5 to 0.43 of the sample rate. A position needs ``REACH`` frames on either side;
+    frames beyond the ends count as the nearest end.
+
+    Examples
+    --------
+    >>> n = np.arange(400.0)
+    >>> tone = np.sin(2 * np.pi * 0.2 * n)[:, None].repeat(2, axis=1)
+    >>> at = np.arange(100.0, 300.0) + 0.37
+    >>> bool(np.max(np.abs(interpolated(tone, at)[:, 0] - np.sin(2 * np.pi * 0.2 * at))) < 1e-5)
+    True
+    """
+    offsets = np.arange(1 - REACH, REACH + 1)
+    result = np.empty((len(positions), samples.shape[1]))
+    for start in range(0, len(positions), 16384):  # keeps the table of taps small
+        at = positions[start : start + 16384]
+        whole = np.floor(at).astype(np.intp)
+        distance = (at - whole)[:, None] - offsets[None, :]
+        inside = np.clip(1.0 - (distance / REACH) ** 2, 0.0, None)
+        taps = np.sinc(distance) * np.i0(12.0 * np.sqrt(inside)) / np.i0(12.0)
+        taps /= taps.sum(axis=1, keepdims=True)
+        index = np.clip(whole[:, None] + offsets[None, :], 0, len(samples) - 1)
+        for channel in range(samples.shape[1]):
+            result[start : start + len(at), channel] = np.einsum("ij,ij->i", taps, samples[index, channel])
+    return result

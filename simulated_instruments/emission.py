@@ -1,0 +1,160 @@
+"""One stimulus on its way out: which frames are emitted when, how strong they are meanwhile, which are recorded. Pure.
+
+Frames are counted from the one in which emission starts. The whole latency of the sound card lies in its output buffer,
+so frame k of the recording is captured k frames after ``begin``, and the amplifier then hears frame k - latency of the
+stimulus.
+"""
+
+from __future__ import annotations
+
+from bisect import bisect_right
+from dataclasses import dataclass, field
+from itertools import pairwise
+
+import numpy as np
+
+from benchtest.instruments.protocols import FloatArray
+
+_BLOCK_S = 0.05
+_STEADY = 0.01  # blocks whose rms differ by less belong to one stretch
+_SILENT = 1e-9
+
+
+@dataclass(frozen=True)
+class Stretch:
+    """A part of a stimulus that is steady enough to be told by its rms (fractions of full scale) and frequency.
+
+    first and stop count frames of one pass of the stimulus.
+    """
+
+    first: int
+    stop: int
+    rms: tuple[float, float]
+    frequency_hz: float
+
+    @property
+    def silent(self) -> bool:
+        """Whether nothing sounds in it."""
+        return max(self.rms) < _SILENT
+
+
+def strength(samples: FloatArray, sample_rate: float) -> tuple[tuple[float, float], float]:
+    """Rms of both channels over whole cycles of the louder one, and its frequency in Hz (0 where it has none).
+
+    Whole cycles, found by the rising zero crossings, make the rms of a sine independent of where the piece was cut.
+
+    Examples
+    --------
+    >>> tone = np.sin(2 * np.pi * 997.0 / 48000 * np.arange(4321))[:, None] * np.array([1.0, 0.5])
+    >>> (left, right), frequency = strength(tone, 48000)
+    >>> round(left, 4), round(right, 4), round(frequency, 2)
+    (0.7071, 0.3536, 997.0)
+    """
+    louder = samples[:, int(np.argmax(np.max(np.abs(samples), axis=0)))]
+    rising = np.flatnonzero((louder[:-1] < 0.0) & (louder[1:] >= 0.0))
+    frequency = 0.0
+    if len(rising) >= 2:
+        before, after = louder[rising[[0, -1]]], louder[rising[[0, -1]] + 1]
+        crossing = rising[[0, -1]] + before / (before - after)
+        frequency = float((len(rising) - 1) / (crossing[1] - crossing[0]) * sample_rate)
+        samples = samples[rising[0] + 1 : rising[-1] + 1]
+    left, right = np.sqrt(np.mean(np.square(samples), axis=0))
+    return (float(left), float(right)), frequency
+
+
+def stretches(stimulus: FloatArray, sample_rate: float) -> list[Stretch]:
+    """Cut a stimulus into steady stretches, 50 ms or longer, so that nobody needs to render it to know its power."""
+    frames = len(stimulus)
+    block = max(1, round(_BLOCK_S * sample_rate))
+    starts = np.arange(0, frames, block)
+    counts = np.diff(np.append(starts, frames))
+    rms = np.sqrt(np.add.reduceat(np.square(stimulus), starts, axis=0) / counts[:, None])
+    cuts = [0]
+    for index in range(1, len(starts)):
+        first, now = rms[cuts[-1]], rms[index]
+        if not np.all(np.abs(now - first) <= _STEADY * first + _SILENT):
+            cuts.append(index)
+    edges = [int(starts[index]) for index in cuts] + [frames]
+    found = []
+    for first_frame, stop in pairwise(edges):
+        piece = stimulus[first_frame : min(stop, first_frame + round(0.5 * sample_rate))]
+        level, frequency = strength(piece, sample_rate)
+        found.append(Stretch(first_frame, stop, level, frequency))
+    return found
+
+
+@dataclass
+class Emission:
+    """A stimulus begun at ``start`` (bench seconds), and how far it has come.
+
+    record is (first, stop) in frames; cursor is the first frame that the bench has not come to yet; render_from is
+    where rendering begins, a little before the record window, so that what has no memory between captures settles.
+    """
+
+    stimulus: FloatArray
+    repeat: int
+    record: tuple[int, int]
+    start: float
+    rate: float
+    latency: int
+    settle: int
+    cursor: int = 0
+    cut: int | None = None
+    captured: list[FloatArray] = field(default_factory=list)
+    dc_v: FloatArray = field(default_factory=lambda: np.zeros(2))
+    """What stood at the sound card's input when rendering began, volts."""
+
+    def __post_init__(self) -> None:
+        self._stretches = stretches(self.stimulus, self.rate)
+        self._firsts = [stretch.first for stretch in self._stretches]
+        self.render_from = max(0, self.record[0] - self.settle)
+
+    @property
+    def emitted_until(self) -> int:
+        """The frame in which the last of the stimulus has left, cut or not."""
+        end = self.latency + len(self.stimulus) * self.repeat
+        return end if self.cut is None else min(end, self.cut)
+
+    @property
+    def last(self) -> int:
+        """The frame at which nothing is left to emit or to record."""
+        return max(self.emitted_until, self.record[1])
+
+    def time_of(self, frame: int) -> float:
+        """Bench time of a frame."""
+        return self.start + frame / self.rate
+
+    def frame_at(self, time: float) -> int:
+        """The frame that the bench has come to at a time, never beyond ``last``."""
+        return min(int((time - self.start) * self.rate + 1e-6), self.last)
+
+    def rendering(self, frame: int) -> bool:
+        """Whether a frame is wanted as audio, for the recording or to settle for it."""
+        return self.render_from <= frame < self.record[1]
+
+    def stretch_at(self, frame: int) -> Stretch | None:
+        """What sounds in a frame, None for silence."""
+        emitted = frame - self.latency
+        if emitted < 0 or frame >= self.emitted_until:
+            return None
+        stretch = self._stretches[bisect_right(self._firsts, emitted % len(self.stimulus)) - 1]
+        return None if stretch.silent else stretch
+
+    def next_change(self, frame: int) -> int:
+        """The next frame after ``frame`` where the stretch, the emission or the rendering changes."""
+        edges = [self.render_from, self.record[1], self.latency, self.emitted_until, self.last]
+        emitted = frame - self.latency
+        if emitted >= 0 and frame < self.emitted_until and len(self._stretches) > 1 and not self.rendering(frame):
+            passes, within = divmod(emitted, len(self.stimulus))
+            stop = self._stretches[bisect_right(self._firsts, within) - 1].stop
+            edges.append(self.latency + passes * len(self.stimulus) + stop)
+        return min((edge for edge in edges if edge > frame), default=frame + 1)
+
+    def emitted(self, first: int, stop: int) -> FloatArray:
+        """Frames first..stop as they are emitted, zeros before, after and beyond a cut."""
+        samples = np.zeros((stop - first, 2))
+        begin, end = max(first, self.latency), min(stop, self.emitted_until)
+        if begin < end:
+            index = np.arange(begin - self.latency, end - self.latency) % len(self.stimulus)
+            samples[begin - first : end - first] = self.stimulus[index]
+        return samples
