@@ -22,7 +22,7 @@ MOVABLE = "movable"
 DEFAULT_LOAD_RATING_W = 10.0
 """No rating given: 10 W (common practice, no source)."""
 BARE_SHARE = 0.4
-"""A bare aluminium-clad resistor carries 40 % of its print (common practice, no source; half: pmillett.com/dummyload.html)."""
+"""Bare aluminium-clad: 40 % of the print (common practice, no source; half in pmillett.com/dummyload.html)."""
 
 _LOWEST_AUDIO_RATE, _HIGHEST_AUDIO_RATE = 44_100, 768_000
 _VISA_RESOURCE = re.compile(r"(TCPIP|ASRL|USB|GPIB|PRLGX-TCPIP|VICP|VXI)[^:\s]*::\S+", re.IGNORECASE)
