@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import re
+from collections.abc import Mapping
 from dataclasses import asdict, dataclass
 from functools import cached_property
 from pathlib import Path
@@ -151,8 +152,7 @@ class Run:
             page, remark = self.summary, ""
         except FileError as error:
             page, remark = self._from_name(), str(error)
-        amplifier = page.get("amplifier")
-        about = amplifier if isinstance(amplifier, dict) else {"name": amplifier}
+        about = amplifier_identity(page)
         closed = self.closed
         return RunSummary(
             run_id=str(page.get("run_id") or run_id_of(self.folder.parent.name, self.folder.name)),
@@ -161,8 +161,8 @@ class Run:
             result=UNREADABLE if remark else str(page.get("result") or "") if closed else UNFINISHED,
             exit_status=_integer(page.get("exit_status")),
             procedure=str(page.get("procedure") or ""),
-            amplifier=str(about.get("name") or about.get("model") or ""),
-            serial_number=str(about.get("serial_number") or page.get("serial_number") or ""),
+            amplifier=str(about.get("name") or ""),
+            serial_number=str(about.get("serial") or ""),
             started_utc=str(page.get("started_utc") or ""),
             simulated=page.get("simulated") is not False,
             readings_count=_integer(page.get("readings_count")),
@@ -179,6 +179,15 @@ class Run:
             page["started_utc"] = f"{date}T{match[1]}:{match[2]}:{match[3]}.000Z"
             page["procedure"] = name[7:-7].split("-")[0]
         return page
+
+
+def amplifier_identity(page: Mapping[str, Any]) -> dict[str, Any]:
+    """What run.json says of the set itself (name, serial, rating, ...), whether the amplifier file was kept whole, as
+    its section, or as a name."""
+    found = page.get("amplifier")
+    if isinstance(found, dict) and isinstance(found.get("amplifier"), dict):
+        found = found["amplifier"]
+    return found if isinstance(found, dict) else {"name": found or ""}
 
 
 def _integer(value: Any) -> int | None:

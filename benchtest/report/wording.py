@@ -1,0 +1,211 @@
+"""The words of a report: quantities, verdicts, claims, conditions, and the result in one sentence. Pure.
+
+A report never says safe, certified, guaranteed or as new, and praises nothing: it says what was found and what was not.
+"""
+
+from __future__ import annotations
+
+import json
+import math
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+from benchtest.quantities import QUANTITIES
+from benchtest.report.numbers import duration, fitting_unit, significant
+
+SERVICEABLE = {
+    "pass": "yes",
+    "noted": "worn, noted",
+    "fail": "no",
+    "inconclusive": "too close to call",
+    "information": "not judged",
+    "not_measured": "not measured",
+}
+MARK = {"pass": "●", "noted": "◐", "fail": "✕", "inconclusive": "◇", "information": "·", "not_measured": "○"}
+WORST_FIRST = ("fail", "inconclusive", "not_measured", "noted", "pass", "information")
+
+USUAL_TESTS = {
+    "output_power": "output power",
+    "thd_n": "distortion and noise",
+    "intermodulation": "intermodulation",
+    "frequency_response": "frequency response",
+    "noise": "noise",
+    "crosstalk": "crosstalk between the channels",
+    "output_impedance": "output impedance and damping factor",
+    "input_impedance": "input impedance",
+    "slew_rate": "slew rate",
+    "idle_current": "idle (bias) current",
+    "rail_voltage": "supply rails",
+    "reservoir_capacitance": "reservoir capacitors",
+}
+"""What a technician would expect of a full test; what no reading names is listed as not tested."""
+
+
+def quantity_words(quantity: str) -> str:
+    """A quantity's name in words.
+
+    >>> quantity_words("dc_offset"), quantity_words("gain"), quantity_words("something_new")
+    ('DC at the output', 'Gain', 'Something new')
+    """
+    words = QUANTITIES[quantity].words if quantity in QUANTITIES else quantity.replace("_", " ").strip()
+    return words[:1].upper() + words[1:]
+
+
+def plain_words(name: str) -> str:
+    """A name from a file as a person writes it.
+
+    >>> plain_words("speaker-fuse-open")
+    'speaker fuse open'
+    """
+    return name.replace("-", " ").replace("_", " ").strip()
+
+
+def condition_words(row: Mapping[str, Any]) -> str:
+    """Under which conditions a reading was taken, short, most telling first. What is usual (lamp out, the dummy load
+    whose resistance is given) is left to readings.csv."""
+    parts: list[str] = []
+    given = conditions(row)
+    if given.get("at"):
+        parts.append(f"at {given['at']}")
+    if _finite(row.get("frequency_hz")):
+        parts.append(_with_unit(row["frequency_hz"], "Hz"))
+    if _finite(row.get("level")):
+        parts.append(_with_unit(row["level"], str(row.get("level_unit") or "")))
+    if _finite(row.get("load_ohm")):
+        parts.append(f"into {_with_unit(row['load_ohm'], 'ohm')}")
+    for key, value in given.items():
+        if key == "at" or (key, value) in USUAL or value in ("", None, [], {}):
+            continue
+        parts.append(_one_condition(key, value))
+    if row.get("bandwidth_hz"):
+        low, _, high = str(row["bandwidth_hz"]).partition(":")
+        parts.append(f"{low} to {high} Hz" if high else f"{low} Hz")
+    return " · ".join(parts)
+
+
+USUAL = (("lamp", "out"), ("load", "load"))
+
+
+def _one_condition(key: str, value: Any) -> str:
+    if isinstance(value, bool):
+        return plain_words(key) if value else f"no {plain_words(key)}"
+    if isinstance(value, int | float):
+        return f"{plain_words(key)} {significant(float(value))}"
+    text = ", ".join(map(str, value)) if isinstance(value, list) else plain_words(str(value))
+    if key in ("driven", "channels_driven"):
+        return f"{text} driven"
+    return text if key in ("step", "form", "signal") else f"{plain_words(key)} {text}"
+
+
+def conditions(row: Mapping[str, Any]) -> dict[str, Any]:
+    """The conditions of a row as a dictionary; {} where the cell holds none."""
+    try:
+        found = json.loads(row.get("conditions") or "{}")
+    except (TypeError, ValueError):
+        return {}
+    return found if isinstance(found, dict) else {}
+
+
+def claim_words(row: Mapping[str, Any]) -> str:
+    """How a reading stands to the maker's figure: met, or missed by so much.
+
+    >>> claim_words({"claim": 60.0, "value": 54.0, "unit": "W", "claim_verdict": "missed"})
+    'missed by 0.46 dB'
+    >>> claim_words({"claim": 0.1, "value": 0.25, "unit": "%", "claim_verdict": "missed"})
+    'missed, 2.5 times the figure'
+    """
+    verdict = row.get("claim_verdict")
+    if verdict == "met":
+        return "met"
+    if verdict == "inconclusive":
+        return "too close to call"
+    if verdict != "missed":
+        return ""
+    value, claim, unit = row.get("value"), row.get("claim"), str(row.get("unit") or "")
+    if not (_finite(value) and _finite(claim)):
+        return "missed"
+    assert isinstance(value, int | float)
+    assert isinstance(claim, int | float)
+    if unit.startswith("dB"):
+        return f"missed by {abs(value - claim):.1f} dB"
+    if value * claim <= 0:
+        return "missed"
+    ratio = value / claim
+    if unit in ("V", "W"):
+        return f"missed by {abs((10 if unit == 'W' else 20) * math.log10(ratio)):.2f} dB"
+    if unit == "%" and ratio > 1:
+        return f"missed, {significant(ratio, 2)} times the figure"
+    return f"missed by {significant(abs(ratio - 1) * 100, 2)} %"
+
+
+def result_sentence(run: Mapping[str, Any], rows: Sequence[Mapping[str, Any]], stop: Mapping[str, Any] | None) -> str:
+    """The result in one sentence."""
+    result = str(run.get("result") or "unfinished")
+    judged = [row for row in rows if row["verdict"] in ("pass", "noted", "fail", "inconclusive")]
+    if result == "passed":
+        noted = sum(row["verdict"] == "noted" for row in judged)
+        tail = f"; {noted} of them {'is' if noted == 1 else 'are'} worn and noted" if noted else ""
+        return f"Serviceable: {_count(len(judged), 'judged reading')} inside the limits{tail}."
+    if result == "failed":
+        failed = [row for row in rows if row["verdict"] == "fail"]
+        if not failed:
+            return "Not serviceable as it stands: a limit failed."
+        return f"Not serviceable as it stands: {_listed(failed)} outside the limits."
+    if result == "inconclusive":
+        undecided = [row for row in rows if row["verdict"] in ("inconclusive", "not_measured")]
+        if not undecided:
+            return "Not decided: nothing was judged."
+        return f"Not decided: {_listed(undecided)} too close to call or not measured."
+    lasted = run.get("bench_seconds")
+    after = f" after {duration(lasted)} on the bench's clock" if isinstance(lasted, int | float) else ""
+    reason = str((stop or {}).get("message") or run.get("stop") or run.get("error") or "").strip()
+    tail = f": {reason}" if reason else "."
+    return {
+        "stopped": f"Stopped by a limit that protects{after}{tail}",
+        "interrupted": f"Interrupted by a person{after}; what was measured until then stands below.",
+        "error": f"Broken off{after} because an instrument or a file failed{tail}",
+        "unfinished": "Unfinished: the record was never closed, so the run was cut short; what it holds stands below.",
+    }.get(result, f"Result: {plain_words(result)}.")
+
+
+HEADLINE = {
+    "passed": "Serviceable",
+    "failed": "Not serviceable",
+    "inconclusive": "Not decided",
+    "stopped": "Stopped",
+    "interrupted": "Interrupted",
+    "error": "Broken off",
+    "unfinished": "Unfinished",
+}
+
+
+def _listed(rows: Sequence[Mapping[str, Any]], most: int = 4) -> str:
+    """The quantities of ``rows`` as the subject of a sentence.
+
+    >>> _listed([{"quantity": "thd", "channel": "left"}, {"quantity": "thd", "channel": "right"}])
+    'THD (left and right) are'
+    """
+    by_quantity: dict[str, list[str]] = {}
+    for row in rows:
+        channels = by_quantity.setdefault(quantity_words(str(row["quantity"])), [])
+        if row["channel"] in ("left", "right") and row["channel"] not in channels:
+            channels.append(row["channel"])
+    names = [name + (f" ({' and '.join(channels)})" if channels else "") for name, channels in by_quantity.items()]
+    plural = len(names) > 1 or any(len(channels) > 1 for channels in by_quantity.values())
+    if len(names) > most:
+        names = [*names[: most - 1], f"{len(names) - most + 1} more quantities"]
+    text = names[0] if len(names) == 1 else f"{', '.join(names[:-1])} and {names[-1]}"
+    return f"{text} {'are' if plural else 'is'}"
+
+
+def _count(number: int, noun: str) -> str:
+    return f"the one {noun} lies" if number == 1 else f"all {number} {noun}s lie"
+
+
+def _finite(value: Any) -> bool:
+    return isinstance(value, int | float) and math.isfinite(value)
+
+
+def _with_unit(value: float, unit: str) -> str:
+    fitted = fitting_unit(unit, [value])
+    return f"{significant(value / fitted.divisor, 3)} {fitted.text}".strip()
