@@ -42,6 +42,10 @@ WHERE_KEYS: dict[str, str] = {
     "volume": '"full", "minimum", "-20 dB"; "" where there is none',
     "volume_db": "volume position in dB re full, [low, high]",
     "input": "source input",
+    "inputs": '"shorted", "sound_card" or "open"',
+    "load": '"none", "1 kilohm" or "load"',
+    "minutes": "minutes since mains on, or [low, high]",
+    "point": "where it was measured, where that is not the terminals",
     "rail": '"positive" or "negative"',
     "edge": '"lower" or "upper" edge of a band',
     "signal": "the test signal's name",
@@ -59,9 +63,9 @@ WHERE_KEYS: dict[str, str] = {
 
 REFERENCES: tuple[str, ...] = (
     "rated_power_w", "rated_load_ohm", "rated_thd_percent", "gain_db", "sensitivity_v", "rail_v", "reservoir_uf",
-    "idle_current_ma", "relay_delay_s", "load_ohm",
+    "idle_current_ma", "relay_delay_s", "load_ohm", "stated_ohm",
 )  # fmt: skip
-"""What ``percent_of`` and ``relative_to`` may name: keys of [amplifier]; load_ohm is the reading's load."""
+"""What ``percent_of`` and ``relative_to`` may name: keys of [amplifier], the reading's load or the bench file's."""
 
 
 def _positive(what: str, example: str, unit: str) -> Says:

@@ -1,7 +1,7 @@
 """Limit plus guard band to verdict; which limit and which claim a reading is held to.
 
 The decision rule is guarded at both ends with w = U (JCGM 106: guarded acceptance and guarded rejection;
-ILAC-G8:09/2019 clause 4.2.3, where what lies within U of a limit is neither): a reading passes only inside its limits by
+ILAC-G8:09/2019 clause 4.2.3: within U of a limit is neither): a reading passes only inside its limits by
 more than its expanded uncertainty, fails only outside by more than that, and is otherwise inconclusive.
 
 Rules that every later change must keep:
@@ -10,7 +10,7 @@ Rules that every later change must keep:
 * Without a limit there is no verdict: information, never pass.
 * A row holds only where every condition of its ``where`` is met; one that the reading does not state is not met.
 * The verdict that a measurement gave itself (fail, inconclusive, not measured) is never made better.
-* With the series lamp in, values are provisional: information, whatever they are.
+* With the series lamp in, values are provisional: information, whatever they are (cold checks excepted).
 """
 
 from __future__ import annotations
@@ -31,6 +31,10 @@ FREQUENCY_TOLERANCE = 0.005
 LOAD_TOLERANCE = 0.1
 """A condition of 8 ohm is met by a dummy load of 7.6 ohm (5 % is accepted), not by 4 or 6 ohm."""
 NUMBER_TOLERANCE = 0.01
+MAINS_OFF = frozenset(
+    {"residual_charge", "fuse_resistance", "contact_resistance", "load_resistance", "lead_resistance"}
+)  # fmt: skip
+"""Taken with the mains off, so the series lamp does not touch them."""
 
 
 @dataclass(frozen=True)
@@ -159,7 +163,7 @@ def limit_table(spec: AmplifierSpec, *, require: str | None = None) -> LimitTabl
 
 def judge(reading: Reading, table: LimitTable) -> Reading:
     """The reading with lower_limit, upper_limit, verdict, claim and claim_verdict filled in."""
-    if reading.conditions.get("lamp") == "in":
+    if reading.conditions.get("lamp") == "in" and reading.quantity not in MAINS_OFF:
         provisional = Verdict.INFORMATION if reading.value is not None else Verdict.NOT_MEASURED
         return replace(reading, verdict=_worse(provisional, reading.verdict))
     judged = _with_claim(reading, table)
@@ -231,6 +235,11 @@ def _stated(key: str, reading: Reading, spec: AmplifierSpec) -> Any:
 
 
 def _holds(key: str, wanted: Any, stated: Any, spec: AmplifierSpec) -> bool:
+    if isinstance(wanted, Sequence) and not isinstance(wanted, str):
+        if len(wanted) == 2 and all(isinstance(each, int | float) for each in wanted):
+            value = _as_number(stated)
+            return value is not None and wanted[0] <= value <= wanted[1]
+        return any(_holds(key, each, stated, spec) for each in wanted)
     if wanted == "":
         return stated in (None, "")
     if stated is None:
@@ -239,11 +248,6 @@ def _holds(key: str, wanted: Any, stated: Any, spec: AmplifierSpec) -> bool:
         wanted = spec.rated_load_ohm
     if isinstance(wanted, bool) or isinstance(stated, bool):
         return wanted is stated
-    if isinstance(wanted, Sequence) and not isinstance(wanted, str):
-        if len(wanted) == 2 and all(isinstance(each, int | float) for each in wanted):
-            value = _as_number(stated)
-            return value is not None and wanted[0] <= value <= wanted[1]
-        return any(_holds(key, each, stated, spec) for each in wanted)
     if isinstance(wanted, int | float):
         value = _as_number(stated)
         tolerance = {"frequency_hz": FREQUENCY_TOLERANCE, "load_ohm": LOAD_TOLERANCE}.get(key, NUMBER_TOLERANCE)
@@ -280,6 +284,8 @@ def _reference(name: str, reading: Reading, spec: AmplifierSpec) -> float | None
     """The reference that a row's figures refer to, in SI units."""
     if name == "load_ohm":
         return reading.load_ohm
+    if name == "stated_ohm":
+        return _as_number(reading.conditions.get("stated_ohm"))
     value = getattr(spec, name)
     if value is None:
         return None
@@ -292,7 +298,7 @@ def _reference_known(row: LimitRow, reading: Reading, spec: AmplifierSpec) -> bo
 
 
 _REFERENCE_UNITS = {
-    "rated_power_w": "W", "rated_load_ohm": "ohm", "load_ohm": "ohm", "rated_thd_percent": "%", "gain_db": "dB",
+    "rated_power_w": "W", "rated_load_ohm": "ohm", "load_ohm": "ohm", "stated_ohm": "ohm", "rated_thd_percent": "%", "gain_db": "dB",
     "sensitivity_v": "V", "rail_v": "V", "reservoir_uf": "F", "idle_current_ma": "A", "relay_delay_s": "s",
 }  # fmt: skip
 
