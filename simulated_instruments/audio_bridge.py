@@ -92,7 +92,8 @@ class AudioBridge:
 
     def _carry(self) -> None:
         source, sink = self._from.stdout, self._to.stdin
-        assert source is not None and sink is not None
+        assert source is not None
+        assert sink is not None
         duration = self._block_frames / self._rate
         try:
             while (data := _read_exactly(source, self._block_frames * _BYTES_PER_FRAME)) is not None:

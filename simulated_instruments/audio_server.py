@@ -126,7 +126,7 @@ class AudioServer:
     # Inside --------------------------------------------------------------------------------------------------------
 
     def _sink(self, name: str, description: str) -> list[str]:
-        # norewinds: a null sink otherwise takes back what its monitor has handed out already when a new client joins.
+        # Not norewinds=1: tried, and pieces of a tenth of a second are then played twice.
         return [
             "module-null-sink",
             f"sink_name={name}",
@@ -134,7 +134,6 @@ class AudioServer:
             "format=float32le",
             f"rate={self.sample_rate}",
             "channels=2",
-            "norewinds=1",
         ]
 
     def _start_own(self) -> None:
@@ -185,7 +184,7 @@ class AudioServer:
         answer = self._pactl("info")
         if answer.returncode != 0:
             raise InstrumentError(
-                f"No PulseAudio server answers at '{self.address}' ({answer.stderr.strip()}). Expected an address as in "
+                f"No PulseAudio server answers at '{self.address}' ({answer.stderr.strip()}). Expected an address as "
                 "PULSE_SERVER, such as 'unix:/run/user/1000/pulse/native'. 'pactl info' shows yours."
             )
         there = self._pactl("list", "short", "sinks").stdout
