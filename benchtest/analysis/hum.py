@@ -1,0 +1,130 @@
+"""Hum: lines at 1 to 10 times the mains frequency, which is taken from the record (50 or 60 Hz, within 1 %).
+
+Works on what a fit of the tone has left, so that the fundamental does not leak into the lines; a line that coincides
+with the tone or one of its harmonics cannot be told from it and has no level.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import fft
+
+from benchtest.analysis.harmonics import Lines, fit_lines
+from benchtest.analysis.phasors import sums
+from benchtest.analysis.spectrum import HANN_NOISE_BINS, ComplexArray, PowerSpectrum
+
+FloatArray = NDArray[np.float64]
+
+MAINS_HZ = (50.0, 60.0)
+TOLERANCE = 0.01
+ORDERS = 10
+APART_CYCLES = 2.0
+"""Lines closer than this many cycles per record coincide: Hann weights do not part them."""
+MIN_CYCLES = 4.0
+"""Cycles of the mains that a record must hold before hum is looked for."""
+
+COMPONENT = 3.0
+"""A line below this many standard uncertainties of one of its components is not reported: noise alone passes once in 90
+times (exp(-9/2))."""
+
+
+@dataclass(frozen=True)
+class Hum:
+    """lines holds the fit (orders 0..10 of the mains frequency); levels the rms values of orders 1..10, NaN where a line
+    coincides with the tone; floors the rms value below which a line is lost in noise."""
+
+    mains_hz: float
+    lines: Lines
+    levels: FloatArray
+    floors: FloatArray
+
+    @property
+    def total(self) -> float:
+        """rms sum of the lines that have a level."""
+        return float(np.sqrt(np.nansum(self.levels**2)))
+
+
+def line_floor(density: FloatArray, seconds: float) -> FloatArray:
+    """rms level below which a Hann-weighted line is lost in noise of that density (V^2/Hz)."""
+    result: FloatArray = COMPONENT * np.sqrt(HANN_NOISE_BINS * density / seconds / 2)
+    return result
+
+
+def find_hum(
+    weighted: FloatArray,
+    bins: ComplexArray,
+    size: int,
+    spectrum: PowerSpectrum,
+    sample_rate: float,
+    occupied_hz: Sequence[float] | FloatArray = (),
+) -> Hum | None:
+    """Hum in a record that was multiplied by Hann weights, from which the tone has been taken.
+
+    Parameters
+    ----------
+    weighted, bins, size, spectrum : the weighted record, its transform with its length, its power spectrum
+    occupied_hz : frequencies of the tone and its harmonics
+
+    Returns
+    -------
+    Hum or None
+        None where no line stands out of the noise, or the record is too short to tell.
+    """
+    n = len(weighted)
+    seconds = n / sample_rate
+    if seconds * MAINS_HZ[0] < MIN_CYCLES or sample_rate < 3 * MAINS_HZ[1]:
+        return None
+    orders = min(ORDERS, int(0.45 * sample_rate / (MAINS_HZ[1] * (1 + TOLERANCE))))
+    # Everything of interest lies below the last line: search a decimated record.
+    top = MAINS_HZ[1] * (1 + TOLERANCE) * orders + 20.0 / seconds
+    keep = min(len(bins), int(np.ceil(top * 1.1 / spectrum.step_hz)) + 2)
+    short = fft.next_fast_len(2 * keep, real=True)
+    slow = fft.irfft(bins[:keep], short) if keep < len(bins) else weighted
+    slow_rate = sample_rate * short / size if keep < len(bins) else sample_rate
+    occupied = np.asarray(occupied_hz, dtype=np.float64)
+
+    def energies(mains: FloatArray) -> FloatArray:
+        lines = np.outer(mains, np.arange(1, orders + 1))
+        value = sums(slow, (lines / slow_rate).ravel(), slope=False).value.reshape(lines.shape)
+        power = value.real**2 + value.imag**2
+        return np.where(_coincide(lines, occupied, seconds), 0.0, power)
+
+    best = (-1.0, 0.0)
+    tried = 0
+    for nominal in MAINS_HZ:
+        half = nominal * TOLERANCE
+        count = int(np.clip(np.ceil(2 * half * seconds / 0.05), 5, 1201)) | 1
+        grid = np.linspace(nominal - half, nominal + half, count)
+        energy = np.sum(energies(grid), axis=1)
+        tried += max(ORDERS, int(2 * half * seconds * ORDERS))
+        place = int(np.argmax(energy))
+        if energy[place] > best[0]:
+            step = float(grid[1] - grid[0])
+            fine = np.linspace(max(grid[0], grid[place] - step), min(grid[-1], grid[place] + step), 21)
+            best = (float(energy[place]), float(fine[np.argmax(np.sum(energies(fine), axis=1))]))
+    mains = best[1]
+    lines = fit_lines(weighted, mains / sample_rate, orders)
+    frequencies = mains * np.arange(1, orders + 1)
+    levels = np.abs(lines.amplitudes[1:]) / np.sqrt(2.0)
+    floors = line_floor(spectrum.noise_density(frequencies), seconds)
+    coincide = _coincide(frequencies, occupied, seconds)
+    ratio = np.where(coincide, 0.0, levels / np.maximum(floors, np.finfo(np.float64).tiny)) * COMPONENT
+    # Power over mean noise power is ratio^2 / 2; the largest of all lines that were tried must pass once in 1000 records.
+    if not float(np.max(ratio)) ** 2 / 2 > np.log(tried) + 7.0:
+        return None
+    amplitudes = lines.amplitudes.copy()
+    amplitudes[0] = 0.0
+    amplitudes[1:][coincide] = 0.0
+    return Hum(mains, Lines(lines.turns, amplitudes), np.where(coincide, np.nan, levels), floors)
+
+
+def _coincide(frequencies: FloatArray, occupied: FloatArray, seconds: float) -> NDArray[np.bool_]:
+    if len(occupied) == 0:
+        return np.zeros(frequencies.shape, dtype=np.bool_)
+    distance = np.min(np.abs(frequencies[..., None] - occupied), axis=-1)
+    result: NDArray[np.bool_] = distance < APART_CYCLES / seconds
+    return result

@@ -1,0 +1,220 @@
+"""One channel taken apart: fundamental, harmonics, hum lines, and the noise that is left. ``analyse`` words the result.
+
+What is counted where. Harmonics and hum lines are fitted and taken from the record; what is left, inside the band, is
+noise. A fitted line takes a little of the noise at its place with it: under Hann weights it removes noise worth
+``REMOVED`` cycles per record and brings ``HANN_NOISE_BINS`` of them into its own level (both are ratios of sums of
+powers of the weights), so the sums below put back the difference. A tone in white noise then has the THD+N that theory
+gives, whatever the number of its harmonics.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from benchtest.analysis.harmonics import HIGHEST, Lines, fit_periodic, orders_below
+from benchtest.analysis.hum import Hum, find_hum, line_floor
+from benchtest.analysis.phasors import hann, sums
+from benchtest.analysis.records import MIN_CYCLES
+from benchtest.analysis.sine_fit import FIRST_BIN, first_guess, refine_step, strongest_line
+from benchtest.analysis.spectrum import HANN_NOISE_BINS, PowerSpectrum, power_of, transform
+from benchtest.analysis.weighting import a_power_curve
+
+FloatArray = NDArray[np.float64]
+
+REMOVED = 2 * (5 / 16) / (1 / 2) * (1 / (3 / 8)) - 1.5
+"""2 sum(w^3) sum(w)^-1 / sum(w^2) less n sum(w^2) / sum(w)^2, times n: 1.8333 for Hann weights w."""
+
+ROUNDING = 2e-14
+"""Relative to the largest sample: a line below it is rounding of 64-bit numbers, not a signal."""
+
+
+@dataclass(frozen=True)
+class Fundamental:
+    """The tone: frequency, rms level, its complex peak amplitude at mid-record."""
+
+    frequency_hz: float
+    level: float
+    amplitude: complex
+
+
+@dataclass(frozen=True)
+class Channel:
+    """What one channel holds, rms values in the unit of the samples.
+
+    harmonics : rms levels of orders 2..H inside the band; phases relative to the fundamental in radians; floors, the
+    level below which each is lost in noise. residual: the record without tone, harmonics, hum and dc. total_residual:
+    everything in the band but the fundamental.
+    """
+
+    fundamental: Fundamental | None
+    harmonics: FloatArray
+    phases: FloatArray
+    floors: FloatArray
+    hum: Hum | None
+    dc: float
+    noise: float
+    noise_a: float
+    total_residual: float
+    residual: FloatArray
+    spectrum: PowerSpectrum
+
+
+def take_apart(
+    x: FloatArray,
+    sample_rate: float,
+    band_hz: tuple[float, float],
+    *,
+    fundamental_hz: float | None = None,
+    weights: FloatArray | None = None,
+    tone: bool = True,
+) -> Channel:
+    """Take one channel apart.
+
+    Parameters
+    ----------
+    x : ndarray, shape (n,), contiguous, finite
+    band_hz : checked limits (``records.check_band``)
+    fundamental_hz : checked (``records.check_fundamental``); only says which line to look for
+    weights : ``phasors.hann(n)``, if it is at hand
+    tone : False where nothing was played: no line is taken for a fundamental.
+    """
+    n = len(x)
+    w = hann(n) if weights is None else weights
+    scale = float(max(np.max(x), -np.min(x)))
+    if not scale > 1e-300:
+        nothing = np.zeros(0)
+        zeros = np.zeros(n)
+        spectrum = PowerSpectrum(np.zeros(n // 2 + 1), sample_rate / n, sample_rate / n)
+        return Channel(None, nothing, nothing, nothing, None, 0.0, 0.0, 0.0, 0.0, zeros, spectrum)
+    y = x / scale
+    mean = float(np.mean(y))
+    weighted = y - mean
+    weighted *= w
+    bins, size = transform(weighted)
+    spectrum = power_of(bins, size, n, sample_rate)
+    lines = _tone(weighted, spectrum.power, size, sample_rate, band_hz, fundamental_hz) if tone else None
+    residual = y - mean
+    if lines is not None:
+        residual -= lines.waveform(n)
+        weighted = residual * w
+        bins, size = transform(weighted)
+        spectrum = power_of(bins, size, n, sample_rate)
+    elif mean:
+        # Hann-weighted mean, so that nothing of dc is left in the lowest bins.
+        mean += 2 * float(np.sum(weighted)) / n
+    frequency = lines.turns * sample_rate if lines is not None else 0.0
+    orders = len(lines.amplitudes) - 1 if lines is not None else 0
+    occupied = frequency * np.arange(1, orders + 1)
+    hum = find_hum(weighted, bins, size, spectrum, sample_rate, occupied)
+    if hum is not None:
+        residual -= hum.lines.waveform(n)
+        bins, size = transform(residual * w)
+        spectrum = power_of(bins, size, n, sample_rate)
+    return _collect(
+        y, residual, spectrum, lines, hum, mean, scale, sample_rate=sample_rate, band_hz=band_hz, bins_size=size
+    )
+
+
+def _tone(
+    weighted: FloatArray,
+    power: FloatArray,
+    size: int,
+    sample_rate: float,
+    band_hz: tuple[float, float],
+    fundamental_hz: float | None,
+) -> Lines | None:
+    """Fundamental and harmonics up to the end of the band, or None where nothing stands above the noise."""
+    n = len(weighted)
+    first, last = FIRST_BIN / n, HIGHEST
+    if fundamental_hz is not None:
+        turns = fundamental_hz / sample_rate
+        slack = max(0.02 * turns, 2.0 / n)
+        first, last = max(first, turns - slack), min(0.5, turns + slack)
+    found = strongest_line(power, size, n, first, last)
+    # Largest of n / 2 bins of noise, once in a million records.
+    if found is None or not found[1] > np.log(n / 2) + 14.0:
+        return None
+    start = found[0]
+    if min(start, 0.5 - start) * n < 12.0:
+        unweighted = weighted  # few cycles: the peak leans on its mirror; the search works on weighted samples as well
+        start = first_guess(unweighted, start)
+    fit = fit_periodic(weighted, start, 1)
+    if not fit.turns * n >= MIN_CYCLES - 0.01 or not abs(fit.amplitudes[1]) > ROUNDING:
+        return None
+    # A harmonic just above the band still reaches into it: fit those within four cycles per record as well.
+    highest = (band_hz[1] / sample_rate) + 4.0 / n
+    return fit_periodic(weighted, fit.turns, orders_below(fit.turns, highest, n))
+
+
+def _collect(
+    y: FloatArray,
+    residual: FloatArray,
+    spectrum: PowerSpectrum,
+    lines: Lines | None,
+    hum: Hum | None,
+    mean: float,
+    scale: float,
+    *,
+    sample_rate: float,
+    band_hz: tuple[float, float],
+    bins_size: int,
+) -> Channel:
+    n = len(y)
+    seconds = n / sample_rate
+    low, high = band_hz
+    raw = spectrum.band(low, high)
+    raw_a = spectrum.band(low, high, a_power_curve(len(spectrum.power), spectrum.step_hz))
+    nothing = np.zeros(0)
+    fundamental = None
+    harmonics, phases, floors = nothing, nothing, nothing
+    dc = mean
+    fitted = 0
+    in_band = 0.0
+    if lines is not None:
+        dc += float(lines.amplitudes[0].real)
+        # The unweighted estimate of the fundamental, harmonics and hum taken off: it meets the bound in white noise.
+        turns, amplitude = refine_step(residual, lines.turns, complex(lines.amplitudes[1]))
+        frequency = turns * sample_rate
+        fundamental = Fundamental(frequency, abs(amplitude) * scale / np.sqrt(2.0), amplitude * scale)
+        order = np.arange(2, len(lines.amplitudes))
+        order = order[order * frequency <= high * (1 + 1e-9)]
+        peaks = lines.amplitudes[order]
+        harmonics = np.abs(peaks) / np.sqrt(2.0)
+        # Phases at mid-record, order times the fundamental's taken off.
+        phases = np.pi - (np.pi - np.angle(peaks) + order * np.angle(lines.amplitudes[1])) % (2 * np.pi)
+        density = spectrum.noise_density(order * frequency) if len(order) else nothing
+        spacing = lines.turns * n
+        density = density / max(0.25, 1.0 - REMOVED / spacing)
+        floors = np.maximum(line_floor(density, seconds), ROUNDING)
+        counted = order * frequency >= low
+        in_band += float(np.sum(harmonics[counted] ** 2))
+        fitted += int(np.sum(counted)) + int(low <= frequency <= high)
+    if hum is not None:
+        at = hum.mains_hz * np.arange(1, len(hum.levels) + 1)
+        inside = np.isfinite(hum.levels) & (at >= low) & (at <= high)
+        in_band += float(np.sum(hum.levels[inside] ** 2))
+        fitted += int(np.sum(inside))
+    # Noise that the fitted lines took with them.
+    share = min(0.75, REMOVED * fitted / max(1e-9, (high - low) * seconds))
+    noise = raw / (1.0 - share)
+    noise_a = raw_a / (1.0 - share)
+    own = HANN_NOISE_BINS * fitted * noise / max(1e-9, (high - low) * seconds)
+    total = max(raw, noise - own) + in_band
+    if hum is not None:
+        hum = Hum(hum.mains_hz, hum.lines, hum.levels * scale, hum.floors * scale)
+    return Channel(
+        fundamental=fundamental,
+        harmonics=harmonics * scale,
+        phases=phases,
+        floors=floors * scale,
+        hum=hum,
+        dc=dc * scale,
+        noise=float(np.sqrt(noise)) * scale,
+        noise_a=float(np.sqrt(noise_a)) * scale,
+        total_residual=float(np.sqrt(total)) * scale,
+        residual=residual * scale,
+        spectrum=PowerSpectrum(spectrum.power * scale**2, spectrum.step_hz, spectrum.cycle_hz),
+    )
