@@ -14,7 +14,7 @@ from __future__ import annotations
 import threading
 import time as wall
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -85,6 +85,8 @@ class SimulatedBench:
     live
         The bench is served to other processes and bridged to a real audio server: while something has been emitted in
         the last 0.3 s, waiting means waiting for ``render_block``; otherwise time jumps.
+    converters
+        A sound card with these errors instead of drawn ones.
 
     Raises
     ------
@@ -93,7 +95,13 @@ class SimulatedBench:
     """
 
     def __init__(
-        self, *, seed: int = 0, scenario: str = "healthy", channel: str | None = None, live: bool = False
+        self,
+        *,
+        seed: int = 0,
+        scenario: str = "healthy",
+        channel: str | None = None,
+        live: bool = False,
+        converters: ConverterErrors | None = None,
     ) -> None:
         _check_names(scenario, channel)
         self.lock = threading.RLock()
@@ -103,6 +111,8 @@ class SimulatedBench:
         self._seed = seed
         drawn_channel = str(self._rng("channel").choice(CHANNELS))
         self.truth = self._draw(scenario, channel or drawn_channel)
+        if converters is not None:
+            self.truth = replace(self.truth, converters=converters)
         self.audio_rng = self._rng("audio")
         self.amplifier = Amplifier(self.truth.design, rng=self._rng("amplifier"))
         self.true_rate = SAMPLE_RATE * (1.0 + self.truth.converters.rate_ppm * 1e-6)

@@ -78,7 +78,8 @@ class SimulatedSoundCard:
         if ratio != 1.0:
             window = (int(window[0] / ratio), int(window[1] / ratio) + 2 + REACH)
         with self._bench.lock:
-            if self.emission is not None and not self._lost_on_the_way:
+            before = self.emission
+            if before is not None and before.cursor < before.last and not self._lost_on_the_way:
                 raise InstrumentError(
                     "The sound card was asked to begin while it still plays or records. Expected one thing at a time. "
                     "Call finish() first."
@@ -117,7 +118,9 @@ class SimulatedSoundCard:
     def playing(self) -> bool:
         """True while a stimulus is being emitted."""
         emission = self.emission
-        return emission is not None and emission.cursor < emission.emitted_until and not self._muted.is_set()
+        if emission is None or self._lost_on_the_way or self._muted.is_set():
+            return False
+        return emission.cursor < emission.emitted_until
 
     def mute(self) -> None:
         """Tone off, latched; from any thread, without waiting for the bench."""
