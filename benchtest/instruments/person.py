@@ -143,7 +143,7 @@ class PersonOperator:
                 if key in ENTER:
                     return typed
                 typed += key
-                if chosen_from(typed, choices) is not None or not _could_become(typed, choices):
+                if _could_become(typed, choices) < 2:  # "no" may still become "not sure": that one ends with Enter
                     return typed
 
     def _typed(self) -> str:
@@ -246,7 +246,8 @@ def chosen_from(typed: str, choices: Sequence[str]) -> str | None:
     return meant[0] if len(meant) == 1 else None
 
 
-def _could_become(typed: str, choices: Sequence[str]) -> bool:
+def _could_become(typed: str, choices: Sequence[str]) -> int:
+    """How many choices, by name or number, begin with what was typed."""
     word = typed.casefold()
     numbers = [str(number) for number in range(1, len(choices) + 1)]
-    return any(text.casefold().startswith(word) for text in (*choices, *numbers))
+    return sum(text.casefold().startswith(word) for text in (*choices, *numbers))
