@@ -189,8 +189,13 @@ class SimulatedBench:
 
         if not self._servers:
             children = self._sequence("meters").spawn(len(self.leads))
-            for (name, leads), child in zip(self.leads.items(), children, strict=True):
-                model = MultimeterModel(leads, rng=np.random.default_rng(child), wait=self.advance)
+            for number, ((name, leads), child) in enumerate(zip(self.leads.items(), children, strict=True), start=1):
+                model = MultimeterModel(
+                    leads,
+                    rng=np.random.default_rng(child),
+                    identity=f"benchtest,simulated multimeter ({name}),{number},1.0",
+                    wait=self.advance,
+                )
                 self._servers[name] = serve_tcp(model)
         return {name: server.resource for name, server in self._servers.items()}
 
@@ -321,7 +326,7 @@ class SimulatedBench:
         else:
             terminals = self.amplifier.render(volts, self.true_rate)
             if self.load == "load":
-                mean_square = np.mean(np.square(terminals), axis=0)
+                mean_square = np.einsum("ij,ij->j", terminals, terminals) / len(terminals)
                 self._warm_loads(
                     (float(mean_square[0]) / self.loads[0].ohm, float(mean_square[1]) / self.loads[1].ohm), seconds
                 )

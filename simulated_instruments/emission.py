@@ -50,7 +50,8 @@ def strength(samples: FloatArray, sample_rate: float) -> tuple[tuple[float, floa
     >>> round(left, 4), round(right, 4), round(frequency, 2)
     (0.7071, 0.3536, 997.0)
     """
-    louder = samples[:, int(np.argmax(np.max(np.abs(samples), axis=0)))]
+    powers = np.einsum("ij,ij->j", samples, samples)
+    louder = samples[:, int(np.argmax(powers))]
     rising = np.flatnonzero((louder[:-1] < 0.0) & (louder[1:] >= 0.0))
     frequency = 0.0
     if len(rising) >= 2:
@@ -58,7 +59,8 @@ def strength(samples: FloatArray, sample_rate: float) -> tuple[tuple[float, floa
         crossing = rising[[0, -1]] + before / (before - after)
         frequency = float((len(rising) - 1) / (crossing[1] - crossing[0]) * sample_rate)
         samples = samples[rising[0] + 1 : rising[-1] + 1]
-    left, right = np.sqrt(np.mean(np.square(samples), axis=0))
+        powers = np.einsum("ij,ij->j", samples, samples)
+    left, right = np.sqrt(powers / len(samples))
     return (float(left), float(right)), frequency
 
 
@@ -68,7 +70,8 @@ def stretches(stimulus: FloatArray, sample_rate: float) -> list[Stretch]:
     block = max(1, round(_BLOCK_S * sample_rate))
     starts = np.arange(0, frames, block)
     counts = np.diff(np.append(starts, frames))
-    rms = np.sqrt(np.add.reduceat(np.square(stimulus), starts, axis=0) / counts[:, None])
+    powers = [np.add.reduceat(np.square(stimulus[:, channel]), starts) for channel in (0, 1)]
+    rms = np.sqrt(np.column_stack(powers) / counts[:, None])
     cuts = [0]
     for index in range(1, len(starts)):
         first, now = rms[cuts[-1]], rms[index]

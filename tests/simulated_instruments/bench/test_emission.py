@@ -75,7 +75,9 @@ def test_changes_lead_through_everything_once(record):
     while frame < e.last:
         stop = e.next_change(frame)
         assert stop > frame
-        states = {(e.rendering(f), e.rendering(f) or e.stretch_at(f)) for f in (frame, (frame + stop - 1) // 2, stop - 1)}
+        states = {
+            (e.rendering(f), e.rendering(f) or e.stretch_at(f)) for f in (frame, (frame + stop - 1) // 2, stop - 1)
+        }
         assert len(states) == 1
         frame = stop
     assert frame == e.last
