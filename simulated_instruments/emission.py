@@ -51,16 +51,18 @@ def strength(samples: FloatArray, sample_rate: float) -> tuple[tuple[float, floa
     (0.7071, 0.3536, 997.0)
     """
     powers = np.einsum("ij,ij->j", samples, samples)
+    frames = float(len(samples))
     louder = samples[:, int(np.argmax(powers))]
     rising = np.flatnonzero((louder[:-1] < 0.0) & (louder[1:] >= 0.0))
     frequency = 0.0
     if len(rising) >= 2:
         before, after = louder[rising[[0, -1]]], louder[rising[[0, -1]] + 1]
         crossing = rising[[0, -1]] + before / (before - after)
-        frequency = float((len(rising) - 1) / (crossing[1] - crossing[0]) * sample_rate)
-        samples = samples[rising[0] + 1 : rising[-1] + 1]
-        powers = np.einsum("ij,ij->j", samples, samples)
-    left, right = np.sqrt(powers / len(samples))
+        frames = float(crossing[1] - crossing[0])  # the cycles' true length, a fraction of a frame included
+        frequency = (len(rising) - 1) / frames * sample_rate
+        whole = samples[rising[0] + 1 : rising[-1] + 1]
+        powers = np.einsum("ij,ij->j", whole, whole)
+    left, right = np.sqrt(powers / frames)
     return (float(left), float(right)), frequency
 
 
