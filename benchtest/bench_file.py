@@ -15,6 +15,7 @@ from pydantic import Field
 
 from benchtest.config import FileModel, KeyFault, Says, as_toml, model_from_text, nearest, read_text
 from benchtest.instruments.protocols import Function
+from benchtest.instruments.scpi import COMMANDS
 from benchtest.instruments.test_points import TEST_POINTS
 
 MOVABLE = "movable"
@@ -459,6 +460,7 @@ def _meters(meters: list[Mapping[str, Any]]) -> Iterator[KeyFault]:
             yield from _point(point, i, points)
         yield from _resource(meter, i)
         yield from _accuracy(meter.get("accuracy"), i)
+        yield from _commands(meter, i)
 
 
 def _point(point: str, i: int, points: dict[str, int]) -> Iterator[KeyFault]:
@@ -492,6 +494,25 @@ def _resource(meter: Mapping[str, Any], i: int) -> Iterator[KeyFault]:
         yield KeyFault(
             path, "no resource for a meter that a person reads", 'Delete the line, or write driver = "scpi".'
         )
+
+
+def _commands(meter: Mapping[str, Any], i: int) -> Iterator[KeyFault]:
+    overrides = meter.get("commands")
+    if not isinstance(overrides, Mapping):
+        return
+    if meter.get("driver") == "handheld":
+        yield KeyFault(
+            ("dmm", i, "commands"), "no commands for a meter that a person reads", "Delete them.", found="are given"
+        )
+    for key in overrides:
+        if key not in COMMANDS:
+            near = nearest(key, COMMANDS)
+            yield KeyFault(
+                ("dmm", i, "commands", key),
+                f"one of {', '.join(COMMANDS)}",
+                f"Did you mean {near}?" if near else "Delete it.",
+                found="is not known",
+            )
 
 
 def _accuracy(rows: Any, i: int) -> Iterator[KeyFault]:

@@ -185,7 +185,7 @@ def judge(reading: Reading, table: LimitTable) -> Reading:
 def missed_by(reading: Reading) -> str:
     """How far a reading lies beyond its limit, or else beyond the maker's claim, for the report; "" if it does not.
 
-    dB, volts near zero and degrees are told as a difference; everything else as a share of the limit.
+    dB and degrees are told as a difference, everything else as a share of the limit, or a multiple from twice up.
 
     >>> missed_by(Reading(quantity="signal_to_noise", channel="left", value=69.2, unit="dB", lower_limit=70.0))
     '0.8 dB'
@@ -199,9 +199,7 @@ def missed_by(reading: Reading) -> str:
         lower, upper = _claim_side(reading)
     for bound, by in ((lower, (lower or 0.0) - reading.value), (upper, reading.value - (upper or 0.0))):
         if bound is not None and by > 0.0:
-            if reading.unit in ("dB", "degC") or bound == 0.0:
-                return f"{_short(by)} {reading.unit}"
-            return f"{_short(100.0 * by / abs(bound))} %"
+            return _distance(by, bound, reading)
     return ""
 
 
@@ -298,8 +296,9 @@ def _reference_known(row: LimitRow, reading: Reading, spec: AmplifierSpec) -> bo
 
 
 _REFERENCE_UNITS = {
-    "rated_power_w": "W", "rated_load_ohm": "ohm", "load_ohm": "ohm", "stated_ohm": "ohm", "rated_thd_percent": "%", "gain_db": "dB",
-    "sensitivity_v": "V", "rail_v": "V", "reservoir_uf": "F", "idle_current_ma": "A", "relay_delay_s": "s",
+    "rated_power_w": "W", "rated_load_ohm": "ohm", "load_ohm": "ohm", "stated_ohm": "ohm", "rated_thd_percent": "%",
+    "gain_db": "dB", "sensitivity_v": "V", "rail_v": "V", "reservoir_uf": "F", "idle_current_ma": "A",
+    "relay_delay_s": "s",
 }  # fmt: skip
 
 
@@ -348,6 +347,16 @@ def _with_claim(reading: Reading, table: LimitTable) -> Reading:
         decide(reading.value, reading.expanded_uncertainty, limit), ClaimVerdict.INCONCLUSIVE
     )
     return replace(reading, claim=figure, claim_verdict=verdict)
+
+
+def _distance(by: float, bound: float, reading: Reading) -> str:
+    if reading.unit in ("dB", "degC"):
+        return f"{_short(by)} {reading.unit}"
+    if bound == 0.0:
+        return "" if reading.unit == "1" else f"{_short(by)} {reading.unit}"
+    if by >= abs(bound) and reading.value is not None and reading.value * bound > 0.0:
+        return f"{_short(reading.value / bound)} times the limit"
+    return f"{_short(100.0 * by / abs(bound))} %"
 
 
 def _claim_side(reading: Reading) -> tuple[float | None, float | None]:
