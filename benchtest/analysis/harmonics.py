@@ -22,14 +22,17 @@ from benchtest.analysis.phasors import (
     hann,
     many_sums,
     many_waveform,
-    sums,
-    waveform,
+    order_sums,
+    order_waveform,
 )
 from benchtest.analysis.records import MIN_CYCLES, check_fundamental, check_rate, one_channel
 from benchtest.analysis.sine_fit import FIRST_BIN, first_guess, power_bins, strongest_line
 
 FloatArray = NDArray[np.float64]
 ComplexArray = NDArray[np.complex128]
+
+DIRECT_ORDERS = 64
+"""Up to this number of harmonics the systems are solved directly."""
 
 HIGHEST = 0.49
 """Harmonics up to this share of the sample rate are fitted."""
@@ -66,9 +69,12 @@ class HarmonicFit:
 
 
 def _solver(weights: Weights, w: float, orders: int) -> Callable[[FloatArray, int], FloatArray]:
-    """How to solve the system of the cosines (sign +1, orders 0..H) and of the sines (sign -1, orders 1..H)."""
+    """How to solve the system of the cosines (sign +1, orders 0..H) and of the sines (sign -1, orders 1..H).
+
+    Right sides are columns, shape (unknowns, columns).
+    """
     kernel = weights.cosine(w * np.arange(2 * orders + 1))
-    if orders <= MANY_LINES:
+    if orders <= DIRECT_ORDERS:
         k = np.arange(orders + 1)
         near, far = kernel[np.abs(k[:, None] - k)], kernel[k[:, None] + k]
         matrices = {1: (near + far) / 2, -1: (near - far)[1:, 1:] / 2}
@@ -79,57 +85,57 @@ def _solver(weights: Weights, w: float, orders: int) -> Callable[[FloatArray, in
 
         return direct
 
-    # As a Toeplitz matrix over orders -H..H, applied to even (cosine) or odd (sine) vectors by convolution.
     size = fft.next_fast_len(4 * orders + 2, real=True)
     circle = np.zeros(size)
     circle[: 2 * orders + 1] = kernel
     circle[-2 * orders :] = kernel[:0:-1]
     transfer = fft.rfft(circle)
 
-    def apply(vector: FloatArray, sign: int) -> FloatArray:
-        full = np.concatenate([sign * vector[:0:-1] / 2, vector[:1], vector[1:] / 2])
-        out = fft.irfft(fft.rfft(full, size) * transfer, size)
-        result: FloatArray = out[orders : 2 * orders + 1]
-        return result
-
     def iterated(right: FloatArray, sign: int) -> FloatArray:
-        target = right if sign > 0 else np.concatenate([[0.0], right])
-        # The diagonal: half of kernel(0), but all of it for dc.
-        scale = np.full(orders + 1, 2.0 / kernel[0])
-        scale[0] = 1.0 / kernel[0]
-        solution = np.zeros(orders + 1)
-        left = target.copy()
-        step = scale * left
-        energy = float(left @ step)
-        goal = energy * 1e-30
-        for _ in range(60):
-            if not energy > goal:
-                break
-            image = apply(step, sign)
-            if sign < 0:
-                image[0] = 0.0
-            length = energy / float(step @ image)
-            solution += length * step
-            left -= length * image
-            scaled = scale * left
-            new = float(left @ scaled)
-            step = scaled + (new / energy) * step
-            energy = new
-        return solution if sign > 0 else solution[1:]
+        columns = [_conjugate_gradients(kernel[0], transfer, size, column, sign) for column in right.T]
+        return np.stack(columns, axis=1)
 
     return iterated
 
 
+def _conjugate_gradients(
+    diagonal: float, transfer: ComplexArray, size: int, right: FloatArray, sign: int
+) -> FloatArray:
+    """The matrix is Toeplitz over orders -H..H; it is applied to even or odd vectors as a convolution of length size."""
+    orders = len(right) - 1 if sign > 0 else len(right)
+    left = np.array(right) if sign > 0 else np.concatenate([[0.0], right])
+    # The diagonal: half of kernel(0), but all of it for dc.
+    scale = np.full(orders + 1, 2.0 / diagonal)
+    scale[0] = 1.0 / diagonal
+    solution = np.zeros(orders + 1)
+    step = scale * left
+    energy = float(left @ step)
+    goal = energy * 1e-30
+    for _ in range(60):
+        if not energy > goal:
+            break
+        full = np.concatenate([sign * step[:0:-1] / 2, step[:1], step[1:] / 2])
+        image = fft.irfft(fft.rfft(full, size) * transfer, size)[orders : 2 * orders + 1]
+        if sign < 0:
+            image[0] = 0.0
+        length = energy / float(step @ image)
+        solution += length * step
+        left -= length * image
+        scaled = scale * left
+        new = float(left @ scaled)
+        step = scaled + (new / energy) * step
+        energy = new
+    return solution if sign > 0 else solution[1:]
+
+
 def _correlations(weighted: FloatArray, turns: float, orders: int) -> tuple[ComplexArray, complex]:
     """Sums against orders 0..H, and the slope of order 1."""
-    lines = turns * np.arange(orders + 1)
     if orders <= MANY_LINES:
-        value = sums(weighted, lines, slope=False).value
-    else:
-        value = many_sums(weighted, lines)
-    first = sums(weighted, lines[1:2])
-    value[1] = first.value[0]
-    return value, complex(first.slope[0])
+        return order_sums(weighted, turns, orders)
+    value = many_sums(weighted, turns * np.arange(orders + 1))
+    exact, slope = order_sums(weighted, turns, 1)
+    value[:2] = exact
+    return value, slope
 
 
 @dataclass(frozen=True)
@@ -142,16 +148,17 @@ class Lines:
     def waveform(self, n: int) -> FloatArray:
         """The fit as n samples."""
         orders = len(self.amplitudes) - 1
-        lines = self.turns * np.arange(orders + 1)
-        build = waveform if orders <= MANY_LINES else many_waveform
-        return build(self.amplitudes, lines, n)
+        if orders <= MANY_LINES:
+            return order_waveform(self.amplitudes, self.turns, n)
+        return many_waveform(self.amplitudes, self.turns * np.arange(orders + 1), n)
 
 
 def fit_lines(weighted: FloatArray, turns: float, orders: int) -> Lines:
     """Orders 0..H of a known frequency, from a record that was multiplied with its Hann weights."""
     solve = _solver(Weights(len(weighted), hann=True), 2 * np.pi * turns, orders)
     value, _ = _correlations(weighted, turns, orders)
-    return Lines(turns, _joined(solve(value.real, 1), solve(-value.imag[1:], -1)))
+    even, odd = solve(value.real[:, None], 1), solve(-value.imag[1:, None], -1)
+    return Lines(turns, _joined(even[:, 0], odd[:, 0]))
 
 
 def _joined(even: FloatArray, odd: FloatArray) -> ComplexArray:
@@ -165,33 +172,43 @@ def fit_periodic(weighted: FloatArray, turns: float, orders: int, *, passes: int
 
     The frequency is moved until what is left holds nothing of the fundamental's derivative (variable projection with the
     fundamental's column only: exact where the model is, and the harmonics of a good tone say little about its frequency).
+    A move is the last where what it changes in second order no longer matters: about mid-record the amplitudes do not
+    change in first order.
     """
     n = len(weighted)
     kernel = Weights(n, hann=True)
-    square = kernel.curvature(0.0)
     start = turns
+    order = np.arange(orders + 1)
+    enough = 2e-12 if turns * n > 20.0 else 1e-18  # few cycles: lines lean on each other in first order
     for _ in range(passes):
         w = 2 * np.pi * turns
         solve = _solver(kernel, w, orders)
         value, slope = _correlations(weighted, turns, orders)
-        even, odd = solve(value.real, 1), solve(-value.imag[1:], -1)
-        a, b = float(even[1]), float(odd[0])
-        order = np.arange(orders + 1)
-        up, down = kernel.slope((1 + order) * w), kernel.slope((1 - order) * w)
-        with_even = -a * (up + down) / 2
-        with_odd = b * (up - down)[1:] / 2
-        own = ((a * a + b * b) * square + (b * b - a * a) * kernel.curvature(2 * w)) / 2
-        free = own - with_even @ solve(with_even, 1) - with_odd @ solve(with_odd, -1)
-        with_x = a * slope.imag + b * slope.real
+        # slope is odd: one evaluation at orders 0..H+1 serves 1 + k and 1 - k.
+        odd_sums, (square, curve) = kernel.slope_and_curvature(w * np.arange(orders + 2), np.array([0.0, 2 * w]))
+        up, down = odd_sums[order + 1], np.sign(1 - order) * odd_sums[np.abs(1 - order)]
+        sine_column, cosine_column = (up + down) / 2, (up - down)[1:] / 2
+        even = solve(np.stack([value.real, sine_column], axis=1), 1)
+        odd = solve(np.stack([-value.imag[1:], cosine_column], axis=1), -1)
+        a, b = float(even[1, 0]), float(odd[0, 0])
+        amplitudes = _joined(even[:, 0], odd[:, 0])
+        # The derivative's column is -a u sin + b u cos; what the model explains of it is taken off.
+        own = ((a * a + b * b) * square + (b * b - a * a) * curve) / 2
+        free = own - a * a * float(sine_column @ even[:, 1]) - b * b * float(cosine_column @ odd[:, 1])
         if not free > 1e-12 * own:
             break
-        moved = float(with_x - even @ with_even - odd @ with_odd) / free / (2 * np.pi)
-        if abs(moved) * n < 1e-12 or abs(moved) <= 4 * np.spacing(turns):
-            break
+        with_x = a * slope.imag + b * slope.real
+        with_model = -a * float(sine_column @ even[:, 0]) + b * float(cosine_column @ odd[:, 0])
+        radians = float(with_x - with_model) / free
+        moved = radians / (2 * np.pi)
         if not abs(turns + moved - start) * n < 1.0 or not 0.0 < (turns + moved) * orders < 0.5:
             break
         turns += moved
-    return Lines(turns, _joined(even, odd))
+        amplitudes -= radians * _joined(-a * even[:, 1], b * odd[:, 1])
+        second_order = (radians * n) ** 2 * float(order**2 @ np.abs(amplitudes))
+        if second_order < enough * abs(amplitudes[1]) or abs(moved) <= 4 * np.spacing(turns):
+            break
+    return Lines(turns, amplitudes)
 
 
 def orders_below(turns: float, highest: float, n: int) -> int:
@@ -250,7 +267,7 @@ def harmonic_fit(
     if found is None:
         raise ValueError("there is no tone in the record. Expected one line above the noise: check cable, input and level.")
     weighted = y * weights
-    start = fit_periodic(weighted, first_guess(y, found[0]), 1)
+    start = fit_periodic(weighted, first_guess(y, found[0]), 1, passes=4)
     if not start.turns * n >= MIN_CYCLES - 1e-3:
         raise ValueError(
             f"the record holds {start.turns * n:.2f} cycles of {start.turns * rate:g} Hz. Expected three or more: record "
@@ -259,7 +276,7 @@ def harmonic_fit(
     highest = HIGHEST if highest_hz is None else highest_hz / rate
     lines = fit_periodic(weighted, start.turns, orders_below(start.turns, highest, n))
     return HarmonicFit(
-        frequency_hz=lines.turns * rate,
+        frequency_hz=float(lines.turns * rate),
         amplitudes=lines.amplitudes[1:] * scale,
         dc=float(lines.amplitudes[0].real) * scale,
         residual=x - lines.waveform(n) * scale,

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from scipy import fft
 
 from benchtest.analysis.harmonics import Lines, fit_lines
-from benchtest.analysis.phasors import sums
+from benchtest.analysis.phasors import order_waveform, sums
 from benchtest.analysis.spectrum import HANN_NOISE_BINS, ComplexArray, PowerSpectrum
 
 FloatArray = NDArray[np.float64]
@@ -35,12 +35,14 @@ times (exp(-9/2))."""
 @dataclass(frozen=True)
 class Hum:
     """lines holds the fit (orders 0..10 of the mains frequency); levels the rms values of orders 1..10, NaN where a line
-    coincides with the tone; floors the rms value below which a line is lost in noise."""
+    coincides with the tone; floors the rms value below which a line is lost in noise; low_bins, what the lines put into the
+    first bins of the weighted record's transform."""
 
     mains_hz: float
     lines: Lines
     levels: FloatArray
     floors: FloatArray
+    low_bins: ComplexArray
 
     @property
     def total(self) -> float:
@@ -80,33 +82,21 @@ def find_hum(
         return None
     orders = min(ORDERS, int(0.45 * sample_rate / (MAINS_HZ[1] * (1 + TOLERANCE))))
     # Everything of interest lies below the last line: search a decimated record.
-    top = MAINS_HZ[1] * (1 + TOLERANCE) * orders + 20.0 / seconds
+    top = MAINS_HZ[1] * (1 + TOLERANCE) * orders + 50.0 / seconds
     keep = min(len(bins), int(np.ceil(top * 1.1 / spectrum.step_hz)) + 2)
     short = fft.next_fast_len(2 * keep, real=True)
-    slow = fft.irfft(bins[:keep], short) if keep < len(bins) else weighted
-    slow_rate = sample_rate * short / size if keep < len(bins) else sample_rate
+    slow = fft.irfft(bins[:keep], short)
+    slow_rate = sample_rate * short / size
     occupied = np.asarray(occupied_hz, dtype=np.float64)
 
-    def energies(mains: FloatArray) -> FloatArray:
-        lines = np.outer(mains, np.arange(1, orders + 1))
-        value = sums(slow, (lines / slow_rate).ravel(), slope=False).value.reshape(lines.shape)
-        power = value.real**2 + value.imag**2
-        return np.where(_coincide(lines, occupied, seconds), 0.0, power)
-
-    best = (-1.0, 0.0)
-    tried = 0
+    grids = []
     for nominal in MAINS_HZ:
         half = nominal * TOLERANCE
         count = int(np.clip(np.ceil(2 * half * seconds / 0.05), 5, 1201)) | 1
-        grid = np.linspace(nominal - half, nominal + half, count)
-        energy = np.sum(energies(grid), axis=1)
-        tried += max(ORDERS, int(2 * half * seconds * ORDERS))
-        place = int(np.argmax(energy))
-        if energy[place] > best[0]:
-            step = float(grid[1] - grid[0])
-            fine = np.linspace(max(grid[0], grid[place] - step), min(grid[-1], grid[place] + step), 21)
-            best = (float(energy[place]), float(fine[np.argmax(np.sum(energies(fine), axis=1))]))
-    mains = best[1]
+        grids.append(np.linspace(nominal - half, nominal + half, count))
+    energies = [_energies(slow, grid, slow_rate, orders, occupied, seconds) for grid in grids]
+    best = int(np.argmax([np.max(energy) for energy in energies]))
+    mains = _peak_of(grids[best], energies[best])
     lines = fit_lines(weighted, mains / sample_rate, orders)
     frequencies = mains * np.arange(1, orders + 1)
     levels = np.abs(lines.amplitudes[1:]) / np.sqrt(2.0)
@@ -114,12 +104,50 @@ def find_hum(
     coincide = _coincide(frequencies, occupied, seconds)
     ratio = np.where(coincide, 0.0, levels / np.maximum(floors, np.finfo(np.float64).tiny)) * COMPONENT
     # Power over mean noise power is ratio^2 / 2; the largest of all lines that were tried must pass once in 1000 records.
+    tried = sum(max(ORDERS, int(2 * nominal * TOLERANCE * seconds * ORDERS)) for nominal in MAINS_HZ)
     if not float(np.max(ratio)) ** 2 / 2 > np.log(tried) + 7.0:
         return None
     amplitudes = lines.amplitudes.copy()
     amplitudes[0] = 0.0
     amplitudes[1:][coincide] = 0.0
-    return Hum(mains, Lines(lines.turns, amplitudes), np.where(coincide, np.nan, levels), floors)
+    fitted = Lines(lines.turns, amplitudes)
+    return Hum(mains, fitted, np.where(coincide, np.nan, levels), floors, _low_bins(fitted, n, size, short)[:keep])
+
+
+def _low_bins(lines: Lines, n: int, size: int, short: int) -> ComplexArray:
+    """What Hann-weighted lines put into the lowest bins of the record's transform, by way of a decimated record."""
+    ratio = size / short
+    first = -(n - 1) / 2
+    positions = first + ratio * np.arange(short)
+    weights = np.where(np.abs(positions) <= n / 2, 0.5 + 0.5 * np.cos(2 * np.pi / n * positions), 0.0)
+    # order_waveform counts time from the middle of the decimated record: turn each line from there to mid-record.
+    offset = first + ratio * (short - 1) / 2
+    order = np.arange(len(lines.amplitudes))
+    turned = lines.amplitudes * np.exp(2j * np.pi * lines.turns * offset * order)
+    result: ComplexArray = fft.rfft(order_waveform(turned, lines.turns * ratio, short) * weights) * ratio
+    return result
+
+
+def _energies(
+    slow: FloatArray, grid: FloatArray, rate: float, orders: int, occupied: FloatArray, seconds: float
+) -> FloatArray:
+    """Energy in the lines of each trial mains frequency."""
+    lines = np.outer(grid, np.arange(1, orders + 1))
+    value = sums(slow, (lines / rate).ravel(), slope=False).value.reshape(lines.shape)
+    power = value.real**2 + value.imag**2
+    result: FloatArray = np.sum(np.where(_coincide(lines, occupied, seconds), 0.0, power), axis=1)
+    return result
+
+
+def _peak_of(grid: FloatArray, energy: FloatArray) -> float:
+    """The grid's best point, refined by a parabola where it has neighbours on both sides."""
+    place = int(np.argmax(energy))
+    if not 0 < place < len(grid) - 1:
+        return float(grid[place])
+    left, centre, right = energy[place - 1 : place + 2]
+    curve = left - 2 * centre + right
+    shift = 0.5 * (left - right) / curve if curve < 0.0 else 0.0
+    return float(grid[place] + shift * (grid[1] - grid[0]))
 
 
 def _coincide(frequencies: FloatArray, occupied: FloatArray, seconds: float) -> NDArray[np.bool_]:

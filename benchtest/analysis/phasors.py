@@ -9,6 +9,7 @@ so no matrix with a row for each sample is ever built.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from functools import lru_cache
 
@@ -44,8 +45,21 @@ def exponentials(turns: FloatArray, positions: FloatArray) -> ComplexArray:
     return result
 
 
-def _blocks(n: int, lines: int) -> tuple[int, int, int]:
-    """Block length, whole blocks, samples left over: short blocks for few lines, longer ones for many."""
+def order_exponentials(turns: float, orders: int, positions: FloatArray) -> ComplexArray:
+    """exp(2 pi j k turns positions) for k = 0..orders, shape (positions, orders + 1), as powers of the first.
+
+    The error grows as k times the rounding of one number: 4e-14 at order 160.
+    """
+    result = np.empty((len(positions), orders + 1), dtype=np.complex128)
+    result[:, 0] = 1.0
+    if orders:
+        result[:, 1:] = exponentials(np.array([turns]), positions)
+        np.multiply.accumulate(result[:, 1:], axis=1, out=result[:, 1:])
+    return result
+
+
+def _blocks(n: int) -> tuple[int, int, int]:
+    """Block length, whole blocks, samples left over; a block has about as many samples as there are blocks."""
     length = max(1, min(n, int(np.sqrt(n)) + 1))
     return length, n // length, n % length
 
@@ -76,7 +90,7 @@ def sums(x: FloatArray, turns: FloatArray, *, slope: bool = True) -> Sums:
     """
     n = len(x)
     lines = len(turns)
-    length, count, left = _blocks(n, lines)
+    length, count, left = _blocks(n)
     inside = np.arange(length) - (length - 1) / 2
     table = exponentials(-turns, inside)
     columns = [table.real, table.imag]
@@ -104,6 +118,38 @@ def sums(x: FloatArray, turns: FloatArray, *, slope: bool = True) -> Sums:
     return Sums(value, slopes)
 
 
+def order_sums(x: FloatArray, turns: float, orders: int) -> tuple[ComplexArray, complex]:
+    """``sums`` for orders 0..H of one frequency: their values, and the slope of order 1."""
+    n = len(x)
+    length, count, left = _blocks(n)
+    inside = np.arange(length) - (length - 1) / 2
+    table = order_exponentials(-turns, orders, inside)
+    first = inside * table[:, 1]
+    matrix = np.concatenate([table.real, table.imag, first.real[:, None], first.imag[:, None]], axis=1)
+    middle = (n - 1) / 2
+    centres = np.arange(count) * length + (length - 1) / 2 - middle
+    product = x[: count * length].reshape(count, length) @ matrix
+    carrier = order_exponentials(-turns, orders, centres)
+    inner = product[:, : orders + 1] + 1j * product[:, orders + 1 : 2 * orders + 2]
+    value = np.einsum("pk,pk->k", carrier, inner)
+    inner_slope = product[:, -2] + 1j * product[:, -1] + centres * inner[:, 1]
+    slope = complex(carrier[:, 1] @ inner_slope)
+    if left:
+        tail = x[count * length :]
+        positions = np.arange(count * length, n) - middle
+        rest = order_exponentials(-turns, orders, positions)
+        value = value + tail @ rest
+        slope += complex((tail * positions) @ rest[:, 1])
+    return value, slope
+
+
+def order_waveform(amplitudes: ComplexArray, turns: float, n: int) -> FloatArray:
+    """``waveform`` of orders 0, 1, 2, ... of one frequency."""
+    return _woven(
+        amplitudes, n, lambda positions: order_exponentials(turns, len(amplitudes) - 1, positions)
+    )
+
+
 def waveform(amplitudes: ComplexArray, turns: FloatArray, n: int) -> FloatArray:
     """Real part of sum amplitudes[k] exp(2 pi j turns[k] u) for the n samples of a record, u from mid-record.
 
@@ -112,15 +158,17 @@ def waveform(amplitudes: ComplexArray, turns: FloatArray, n: int) -> FloatArray:
     >>> waveform(np.array([2.0 + 0.0j]), np.array([0.5]), 3).round(12).tolist()
     [-2.0, 2.0, -2.0]
     """
-    length, count, left = _blocks(n, len(turns))
+    return _woven(amplitudes, n, lambda positions: exponentials(turns, positions))
+
+
+def _woven(amplitudes: ComplexArray, n: int, table: Callable[[FloatArray], ComplexArray]) -> FloatArray:
+    length, count, left = _blocks(n)
     blocks = count + (1 if left else 0)
-    middle = (n - 1) / 2
-    centres = np.arange(blocks) * length + (length - 1) / 2 - middle
-    inside = np.arange(length) - (length - 1) / 2
-    carrier = exponentials(turns, centres) * amplitudes
-    table = exponentials(turns, inside)
+    centres = np.arange(blocks) * length + (length - 1) / 2 - (n - 1) / 2
+    carrier = table(centres) * amplitudes
+    inside = table(np.arange(length) - (length - 1) / 2)
     left_side = np.concatenate([carrier.real, -carrier.imag], axis=1)
-    right_side = np.concatenate([table.real, table.imag], axis=1)
+    right_side = np.concatenate([inside.real, inside.imag], axis=1)
     result: FloatArray = (left_side @ right_side.T).reshape(-1)[:n]
     return result
 
@@ -232,21 +280,22 @@ class Weights:
     hann: bool
 
     def cosine(self, theta: FloatArray) -> FloatArray:
-        plain = _dirichlet(theta, self.n)
-        if not self.hann:
-            return plain
-        step = 2 * np.pi / self.n
-        return plain / 2 + (_dirichlet(theta + step, self.n) + _dirichlet(theta - step, self.n)) / 4
+        return self._weighted(theta, _dirichlet)
 
     def slope(self, theta: FloatArray) -> FloatArray:
-        plain = _dirichlet_slope(theta, self.n)
-        if not self.hann:
-            return plain
-        step = 2 * np.pi / self.n
-        return plain / 2 + (_dirichlet_slope(theta + step, self.n) + _dirichlet_slope(theta - step, self.n)) / 4
+        return self._weighted(theta, _dirichlet_slope)
 
-    def curvature(self, theta: float) -> float:
-        """Sum w u^2 cos(theta u): the derivative of ``slope``, by a central difference."""
+    def _weighted(self, theta: FloatArray, plain: Callable[[FloatArray, int], FloatArray]) -> FloatArray:
+        if not self.hann:
+            return plain(theta, self.n)
+        step = 2 * np.pi / self.n
+        parts = plain(np.concatenate([theta, theta + step, theta - step]), self.n).reshape(3, -1)
+        result: FloatArray = parts[0] / 2 + (parts[1] + parts[2]) / 4
+        return result
+
+    def slope_and_curvature(self, theta: FloatArray, at: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """``slope`` at theta, and its derivative (the sum of w u^2 cos(theta u)) elsewhere, by central differences."""
         step = 1e-3 / self.n
-        pair = self.slope(np.array([theta + step, theta - step]))
-        return float((pair[0] - pair[1]) / (2 * step))
+        joined = self.slope(np.concatenate([theta, at + step, at - step]))
+        up, down = joined[len(theta) :].reshape(2, -1)
+        return joined[: len(theta)], (up - down) / (2 * step)

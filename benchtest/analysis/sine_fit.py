@@ -82,11 +82,16 @@ def strongest_line(power: FloatArray, size: int, n: int, first: float, last: flo
     value = power[peak]
     if not value > 0.0 or value < power[peak - 1] or value < power[peak + 1]:
         return None
-    # Parabola through the logarithms: good to a few hundredths of a cycle per record, which the fit then refines.
-    with np.errstate(divide="ignore"):
+    if size == n:
+        # Hann weights: the ratio of the two highest bins gives a lone line exactly, but for its mirror.
+        side = 1 if power[peak + 1] >= power[peak - 1] else -1
+        ratio_of_bins = float(np.sqrt(power[peak + side] / value))
+        shift = side * (2 * ratio_of_bins - 1) / (1 + ratio_of_bins)
+    else:
+        # Parabola through the logarithms: good to a few hundredths of a cycle per record, which the fit then refines.
         left, centre, right = np.log(np.maximum(power[peak - 1 : peak + 2], value * 1e-30))
-    curve = left - 2 * centre + right
-    shift = 0.5 * (left - right) / curve if curve < 0.0 else 0.0
+        curve = left - 2 * centre + right
+        shift = 0.5 * (left - right) / curve if curve < 0.0 else 0.0
     # The noise around the peak: the median of exponentially distributed powers is ln 2 of their mean.
     bins = size / n
     wide = max(60 * bins, peak / 4)
@@ -105,9 +110,9 @@ def _normal_equations(
     k = Weights(n, hann=False)
     w = 2 * np.pi * turns
     d1, d2 = k.cosine(np.array([w, 2 * w]))
-    s1, s2 = k.slope(np.array([w, 2 * w]))
+    (s1, s2), curvature = k.slope_and_curvature(np.array([w, 2 * w]), np.array([2 * w]))
     square = n * (n**2 - 1.0) / 12
-    curve = k.curvature(2 * w)
+    curve = float(curvature[0])
     xc, xs = float(at.value[0].real), -float(at.value[0].imag)
     xuc, xus = float(at.slope[0].real), -float(at.slope[0].imag)
     even = np.array([[(n + d2) / 2, d1], [d1, float(n)]])
@@ -266,7 +271,7 @@ def sine_fit(samples: ArrayLike, sample_rate: float, *, frequency_hz: float | No
     residual = y - c - waveform(np.array([a - 1j * b]), np.array([turns]), n)
     mid_phase = float(np.arctan2(-b, a))
     return SineFit(
-        frequency_hz=turns * rate,
+        frequency_hz=float(turns * rate),
         amplitude=float(np.hypot(a, b)) * scale,
         phase=wrapped(mid_phase - 2 * np.pi * turns * (n - 1) / 2),
         dc=c * scale,

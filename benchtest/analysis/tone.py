@@ -9,7 +9,7 @@ gives, whatever the number of its harmonics.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -111,11 +111,10 @@ def take_apart(
     hum = find_hum(weighted, bins, size, spectrum, sample_rate, occupied)
     if hum is not None:
         residual -= hum.lines.waveform(n)
-        bins, size = transform(residual * w)
+        # Beyond the last line the Hann-weighted lines leave next to nothing: only the low bins change.
+        bins[: len(hum.low_bins)] -= hum.low_bins
         spectrum = power_of(bins, size, n, sample_rate)
-    return _collect(
-        y, residual, spectrum, lines, hum, mean, scale, sample_rate=sample_rate, band_hz=band_hz, bins_size=size
-    )
+    return _collect(y, residual, spectrum, lines, hum, mean, scale, sample_rate=sample_rate, band_hz=band_hz)
 
 
 def _tone(
@@ -138,15 +137,15 @@ def _tone(
     if found is None or not found[1] > np.log(n / 2) + 14.0:
         return None
     start = found[0]
-    if min(start, 0.5 - start) * n < 12.0:
-        unweighted = weighted  # few cycles: the peak leans on its mirror; the search works on weighted samples as well
-        start = first_guess(unweighted, start)
-    fit = fit_periodic(weighted, start, 1)
-    if not fit.turns * n >= MIN_CYCLES - 0.01 or not abs(fit.amplitudes[1]) > ROUNDING:
-        return None
+    if min(start, 0.5 - start) * n < 12.0 or size != n:
+        # Few cycles: the peak leans on its mirror. The search works on weighted samples as well.
+        start = fit_periodic(weighted, first_guess(weighted, start), 1, passes=4).turns
     # A harmonic just above the band still reaches into it: fit those within four cycles per record as well.
     highest = (band_hz[1] / sample_rate) + 4.0 / n
-    return fit_periodic(weighted, fit.turns, orders_below(fit.turns, highest, n))
+    fit = fit_periodic(weighted, start, orders_below(start, highest, n))
+    if not fit.turns * n >= MIN_CYCLES - 0.01 or not abs(fit.amplitudes[1]) > ROUNDING:
+        return None
+    return fit
 
 
 def _collect(
@@ -160,7 +159,6 @@ def _collect(
     *,
     sample_rate: float,
     band_hz: tuple[float, float],
-    bins_size: int,
 ) -> Channel:
     n = len(y)
     seconds = n / sample_rate
@@ -178,7 +176,7 @@ def _collect(
         # The unweighted estimate of the fundamental, harmonics and hum taken off: it meets the bound in white noise.
         turns, amplitude = refine_step(residual, lines.turns, complex(lines.amplitudes[1]))
         frequency = turns * sample_rate
-        fundamental = Fundamental(frequency, abs(amplitude) * scale / np.sqrt(2.0), amplitude * scale)
+        fundamental = Fundamental(float(frequency), float(abs(amplitude)) * scale / np.sqrt(2.0), amplitude * scale)
         order = np.arange(2, len(lines.amplitudes))
         order = order[order * frequency <= high * (1 + 1e-9)]
         peaks = lines.amplitudes[order]
@@ -204,7 +202,7 @@ def _collect(
     own = HANN_NOISE_BINS * fitted * noise / max(1e-9, (high - low) * seconds)
     total = max(raw, noise - own) + in_band
     if hum is not None:
-        hum = Hum(hum.mains_hz, hum.lines, hum.levels * scale, hum.floors * scale)
+        hum = replace(hum, levels=hum.levels * scale, floors=hum.floors * scale)
     return Channel(
         fundamental=fundamental,
         harmonics=harmonics * scale,
