@@ -87,6 +87,17 @@ class Source:
 
 
 @dataclass(frozen=True)
+class Pulses:
+    """Diode currents (A) at the nodes where one conducts; volts added to w where the load had emptied a rail."""
+
+    at: list[int]
+    i1: list[float]
+    i2: list[float]
+    lifts1: list[tuple[int, float]]
+    lifts2: list[tuple[int, float]]
+
+
+@dataclass(frozen=True)
 class Conduction:
     """w (V) and diode current (A) of each rail at every node."""
 
@@ -96,7 +107,7 @@ class Conduction:
     i2: FloatArray
 
 
-def conduct(charge: Charge, nodes: Nodes, source: Source) -> Conduction:
+def conduct(charge: Charge, nodes: Nodes, source: Source) -> Pulses:
     """Solve the two rails over the nodes; ``charge`` is the state at the first node and becomes that at the last."""
     g1, g2, q1, q2, a_is_positive = nodes.g1, nodes.g2, nodes.q1, nodes.q2, nodes.a_is_positive
     half1, half2 = 0.5 * nodes.step / source.farad1, 0.5 * nodes.step / source.farad2
@@ -108,7 +119,6 @@ def conduct(charge: Charge, nodes: Nodes, source: Source) -> Conduction:
         table.append((s1, s2, 1.0 / (s1 * s2 - rc * rc)))
     s1, s2, inverse = table[1]
     w1, i1, w2, i2 = charge.w1, charge.i1, charge.w2, charge.i2
-    first1, first2 = w1, w2
     at, all_i1, all_i2 = [0], [i1], [i2]  # the conducting nodes only
     lifts1: list[tuple[int, float]] = []  # where the load had emptied a reservoir: it then takes nothing
     lifts2: list[tuple[int, float]] = []
@@ -152,17 +162,21 @@ def conduct(charge: Charge, nodes: Nodes, source: Source) -> Conduction:
         all_i1.append(i1)
         all_i2.append(i2)
     charge.w1, charge.i1, charge.w2, charge.i2 = w1, i1, w2, i2
-    index = np.array(at)
-    currents1, currents2 = np.zeros(last + 1), np.zeros(last + 1)
-    currents1[index] = all_i1
-    currents2[index] = all_i2
-    return Conduction(
-        _charged(first1, currents1, half1, lifts1), currents1, _charged(first2, currents2, half2, lifts2), currents2
-    )
+    return Pulses(at, all_i1, all_i2, lifts1, lifts2)
+
+
+def conduction(first: Charge, nodes: Nodes, source: Source, pulses: Pulses) -> Conduction:
+    """The pulses laid out over all nodes; ``first`` is the charge that ``conduct`` began with."""
+    i1, i2 = np.zeros(len(nodes.q1)), np.zeros(len(nodes.q1))
+    i1[pulses.at] = pulses.i1
+    i2[pulses.at] = pulses.i2
+    w1 = _charged(first.w1, i1, 0.5 * nodes.step / source.farad1, pulses.lifts1)
+    w2 = _charged(first.w2, i2, 0.5 * nodes.step / source.farad2, pulses.lifts2)
+    return Conduction(w1, i1, w2, i2)
 
 
 def _charged(first: float, currents: FloatArray, half: float, lifts: list[tuple[int, float]]) -> FloatArray:
-    """w at every node from the diodes' current at every node, as the trapezoidal rule adds it up."""
+    """w at every node from the diode current at every node, as the trapezoidal rule adds it up."""
     rise = np.empty_like(currents)
     rise[0] = first
     np.add(currents[:-1], currents[1:], out=rise[1:])

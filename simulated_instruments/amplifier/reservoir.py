@@ -9,6 +9,12 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
+import numpy as np
+
+from benchtest.instruments.protocols import FloatArray
+
+_MATRIX_UP_TO = 48  # samples between nodes up to which a matrix beats a running sum
+_SINGLE_THREAD = 200_000  # multiplications in one product
 _INSULATION_SIEMENS = 1e-7  # nothing insulates perfectly; it also keeps the closed form finite
 
 
@@ -76,3 +82,53 @@ class Reservoir:
         if v < 0.0:  # the load took everything; the slow branch then empties into it
             return 0.0, max(0.0, min(absorbed, self.absorbed_after(0.0, absorbed, seconds)))
         return v, max(s, 0.0)
+
+
+def charges_per_step(currents: FloatArray, dt: float) -> FloatArray:
+    """Charge (C) that the load takes between nodes; ``currents`` has shape (steps, samples per step)."""
+    steps, per_step = currents.shape
+    starts = np.arange(0, steps * per_step, per_step)
+    return np.add.reduceat(currents.reshape(-1), starts) * dt
+
+
+def terminal_voltage(
+    currents: FloatArray,
+    out: FloatArray,
+    *,
+    volts_at_nodes: FloatArray,
+    diode: FloatArray,
+    farad: float,
+    esr: float,
+    fuse_ohm: float,
+    standing: float,
+    dt: float,
+) -> None:
+    """Voltage after ESR and fuse at every sample, >= 0, into ``out`` of shape (frames,): what happens between nodes.
+
+    ``currents`` has shape (steps, samples per step). The diode current is straight between nodes, so its charge is a
+    parabola; the load's charge is summed sample by sample, and its current passes ESR and fuse.
+    """
+    steps, per_step = currents.shape
+    slope = (diode[1:] - diode[:-1]) / per_step
+    shape = np.empty((steps, 3))
+    shape[:, 0] = volts_at_nodes[:-1] + esr * diode[:-1]
+    shape[:, 1] = (diode[:-1] - standing) * (dt / farad) + esr * slope
+    shape[:, 2] = slope * (0.5 * dt / farad)
+    tau = np.arange(per_step, dtype=np.float64)
+    powers = np.stack([np.ones(per_step), tau, tau * tau])
+    short = per_step <= _MATRIX_UP_TO
+    # charge before each sample and drop during it, in one matrix: quicker than a running sum where steps are short
+    taken = np.triu(np.full((per_step, per_step), dt / farad), 1) if short else np.empty((0, 0))
+    if short:
+        taken[np.diag_indices(per_step)] = esr + fuse_ohm
+    # a few rows at a time stay in the cache, and below the size at which the matrix library starts threads
+    rows = max(1, (_SINGLE_THREAD // (per_step * per_step)) if short else 32768 // per_step)
+    for first in range(0, steps, rows):
+        some = currents[first : first + rows]
+        wave = shape[first : first + rows] @ powers
+        if short:
+            wave -= some @ taken
+        else:
+            wave -= (dt / farad) * np.cumsum(some, axis=1)
+            wave += (dt / farad - esr - fuse_ohm) * some
+        np.maximum(wave.reshape(-1), 0.0, out=out[first * per_step : first * per_step + wave.size])

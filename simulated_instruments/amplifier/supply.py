@@ -2,8 +2,7 @@
 
 Audio asks ``waveform`` for the rails' instantaneous voltages while it draws current; time that nobody listens to goes
 through ``advance``, which follows the mains cycles until they repeat and then jumps. The mains' phase runs on through
-both. Inside, quantities are referred to one half of the secondary (see ``transformer``), and index 1 is the positive, 2
-the negative rail, both as magnitudes.
+both. What is soldered in is ``supply_design``; how the circuit is solved, ``supply_circuit``.
 """
 
 from __future__ import annotations
@@ -14,52 +13,15 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from benchtest.instruments.protocols import FloatArray
-from simulated_instruments.amplifier.inrush import DetailedConduction, Iron, Path, conduct_in_detail
 from simulated_instruments.amplifier.lamp import AMBIENT_K, HALF, Lamp
-from simulated_instruments.amplifier.mains import volts
-from simulated_instruments.amplifier.rectifier import NEVER, Charge, Conduction, Nodes, Source, conduct
+from simulated_instruments.amplifier.rail_fuse import RailFuse
+from simulated_instruments.amplifier.reservoir import charges_per_step, terminal_voltage
+from simulated_instruments.amplifier.supply_circuit import STARTING_S, Drive, Orbit, SupplyCircuit, SupplyState
 from simulated_instruments.amplifier.supply_design import SupplyDesign, demo_supply, with_tolerances
 
 __all__ = ["LampFlash", "Supply", "SupplyDesign", "SupplyState", "demo_supply", "with_tolerances"]
 
-_STEP = 0.2e-3  # between nodes, s: thirteen or so to a conduction pulse
-_STARTING_S = 0.4  # until the core's flux has found its place
 _CEASES_V, _FULL_V = 2.5, 8.0  # rail below which an amplifier without mains draws nothing, and above which all
-
-
-_MATRIX_UP_TO = 48  # samples between nodes
-
-
-@dataclass
-class SupplyState:
-    """Everything in the supply that remembers. Voltages in V, currents in A, temperature in K, flux in V s."""
-
-    mains_on: bool = False
-    phase: float = 0.0
-    v1: float = 0.0
-    v2: float = 0.0
-    i1: float = 0.0
-    i2: float = 0.0
-    absorbed1: float = 0.0
-    absorbed2: float = 0.0
-    filament_k: float = AMBIENT_K
-    flux: float = 0.0
-    heat_mains: float = 0.0
-    heat1: float = 0.0
-    heat2: float = 0.0
-    mains_fuse_blown: bool = False
-    fuse1_blown: bool = False
-    fuse2_blown: bool = False
-    seconds_on: float = 0.0
-    mean1: float = 0.0
-    mean2: float = 0.0
-    load1: float = 0.0
-    load2: float = 0.0
-    power_w: float = 0.0
-    mains_a: float = 0.0
-    flash_peak: float = 0.0
-    flash_s: float = 0.0
-    steady: tuple[float, float] | None = None
 
 
 @dataclass(frozen=True)
@@ -74,47 +36,21 @@ class Supply:
     """A supply built from a design; mains is off and the reservoirs are empty unless a state says otherwise."""
 
     def __init__(self, design: SupplyDesign, *, state: SupplyState | None = None) -> None:
-        self._state = SupplyState() if state is None else state
-        self._lamp = design.lamp
-        self._install(design)
-
-    def _install(self, design: SupplyDesign) -> None:
-        self._design = design
-        t, r = design.transformer, design.rectifier
-        self._omega = design.mains.omega
-        self._before_core = t.referred(design.mains.source_ohm + design.mains_fuse.ohm + t.copper_ohm)
-        self._farad = (design.reservoir_positive.farad, design.reservoir_negative.farad)
-        self._esr = (design.reservoir_positive.esr, design.reservoir_negative.esr)
-        drops: list[tuple[float, float]] = []
-        owns: list[tuple[float, float]] = []
-        pairs = (r.charging(a_is_positive=False), r.charging(a_is_positive=True))
-        for rail in (0, 1):
-            drop, own = [0.0, 0.0], [0.0, 0.0]
-            for polarity in (0, 1):
-                diodes = pairs[polarity] if design.single_rail else (pairs[polarity][rail],)
-                never = any(d.open for d in diodes) or (design.single_rail and rail == 1)
-                drop[polarity] = -NEVER if never else sum(0.0 if d.shorted else d.forward_v for d in diodes)
-                own[polarity] = t.secondary_ohm + self._esr[rail] + sum(d.ohm for d in diodes)
-            drops.append((drop[0], drop[1]))
-            owns.append((own[0], own[1]))
-        self._drops, self._owns = drops, owns
-        self._overfluxed = (
-            design.mains.voltage * t.ratio / t.secondary_rms_off_load > t.saturation * 0.98
-        )  # flux over nominal, at the same frequency
-        self._detailed_always = self._overfluxed or r.any_shorted
-        self._path: Path | None = None
-        self._state.steady = None
+        self._state = SupplyState() if state is None else replace(state)
+        self._circuit = SupplyCircuit(design, design.lamp)
+        self._columns = np.empty((2, 0))
 
     # What a person does --------------------------------------------------------------------------------------------
 
     @property
     def design(self) -> SupplyDesign:
-        """The parts list; assign another to change a component while it runs."""
-        return self._design
+        """The parts list; assign another to change a component while it runs. A lamp put in series stays."""
+        return self._circuit.design
 
     @design.setter
     def design(self, design: SupplyDesign) -> None:
-        self._install(design)
+        self._circuit = SupplyCircuit(design, self._circuit.lamp)
+        self._state.orbit = None
 
     @property
     def mains_on(self) -> bool:
@@ -126,23 +62,19 @@ class Supply:
         s = self._state
         if on and not s.mains_on:
             s.seconds_on, s.flash_peak, s.flash_s = 0.0, 0.0, 0.0
-            s.steady = None
         elif s.mains_on and not on:
-            t = self._design.transformer
-            s.flux = math.copysign(t.remanence * t.nominal_flux(self._omega), s.flux)
-            s.i1 = s.i2 = 0.0
-            s.power_w = s.mains_a = 0.0
-            s.steady = None
-        s.mains_on = on
+            t = self.design.transformer
+            s.flux = math.copysign(t.remanence * t.nominal_flux(self.design.mains.omega), s.flux)
+            self._dead()
+        s.mains_on, s.orbit = on, None
 
     def insert_lamp(self, lamp: Lamp | None) -> None:
         """Put a cold lamp in series with the live, or take it out."""
-        if lamp != self._lamp:
+        if lamp != self._circuit.lamp:
             self._state.filament_k = AMBIENT_K
             self._state.flash_peak = self._state.flash_s = 0.0
-        self._lamp = lamp
-        self._path = None
-        self._state.steady = None
+            self._circuit = SupplyCircuit(self.design, lamp)
+            self._state.orbit = None
 
     # What can be seen ----------------------------------------------------------------------------------------------
 
@@ -153,19 +85,30 @@ class Supply:
 
     @property
     def live(self) -> bool:
-        """Mains reaches the transformer."""
-        s = self._state
-        return s.mains_on and not (s.mains_fuse_blown or self._design.mains_fuse.open)
+        """Mains reaches the transformer: switched on, fuse whole."""
+        return self._circuit.live(self._state)
+
+    @property
+    def lamp(self) -> Lamp | None:
+        """The lamp in series, None for none."""
+        return self._circuit.lamp
 
     @property
     def fuses_open(self) -> dict[str, bool]:
         """Which of the fuses mains, positive and negative are open."""
-        s, d = self._state, self._design
+        s, d = self._state, self.design
         return {
             "mains": s.mains_fuse_blown or d.mains_fuse.open,
             "positive": s.fuse1_blown or (d.fuse_positive is not None and d.fuse_positive.open),
             "negative": s.fuse2_blown or (d.fuse_negative is not None and d.fuse_negative.open),
         }
+
+    def replace_fuses(self) -> None:
+        """Fit whole fuses where they had blown; one that the design has open stays open."""
+        s = self._state
+        s.mains_fuse_blown = s.fuse1_blown = s.fuse2_blown = False
+        s.heat_mains = s.heat1 = s.heat2 = 0.0
+        s.orbit = None
 
     def reservoirs(self) -> tuple[float, float]:
         """Mean voltage across each reservoir (the rail fuses come after them): positive, negative, V."""
@@ -173,17 +116,16 @@ class Supply:
 
     def rails(self) -> tuple[float, float]:
         """Mean rail voltages where the amplifier takes them, after the rail fuses: (>= 0, <= 0) V."""
-        s, d, is_open = self._state, self._design, self.fuses_open
-        drop1 = s.load1 * (d.fuse_positive.ohm if d.fuse_positive else 0.0)
-        drop2 = s.load2 * (d.fuse_negative.ohm if d.fuse_negative else 0.0)
-        v1 = 0.0 if is_open["positive"] else max(0.0, s.mean1 - drop1)
-        v2 = 0.0 if is_open["negative"] or d.single_rail else max(0.0, s.mean2 - drop2)
+        s = self._state
+        feeds1, feeds2 = self._feeds()
+        v1 = max(0.0, s.mean1 - s.load1 * _ohm(self.design.fuse_positive)) if feeds1 else 0.0
+        v2 = max(0.0, s.mean2 - s.load2 * _ohm(self.design.fuse_negative)) if feeds2 else 0.0
         return v1, -v2
 
     def auxiliary(self) -> tuple[float, float]:
         """Auxiliary rails now, V; the main rails where there is no auxiliary regulator."""
-        v1, v2 = self.rails()
-        a = self._design.auxiliary
+        v1, v2 = self.reservoirs()
+        a = self.design.auxiliary
         return (v1, v2) if a is None else (float(a.volts(v1)), -float(a.volts(-v2)))
 
     @property
@@ -191,9 +133,15 @@ class Supply:
         """Power taken from the mains over the last cycle, W, the lamp's included."""
         return self._state.power_w
 
+    @property
+    def mains_current(self) -> float:
+        """Mains current over the last cycle, A rms."""
+        return self._state.mains_a
+
     def lamp_state(self) -> str | None:
         """dark, dull, half or bright; None where no lamp is in series."""
-        return None if self._lamp is None else self._lamp.state(self._state.filament_k)
+        lamp = self._circuit.lamp
+        return None if lamp is None else lamp.state(self._state.filament_k)
 
     @property
     def lamp_flash(self) -> LampFlash:
@@ -203,20 +151,22 @@ class Supply:
     def ripple(self, i_positive: float, i_negative: float) -> tuple[float, float]:
         """Peak-to-peak ripple of each rail under a steady load, once settled, V."""
         settled = self._settled(i_positive, i_negative)
-        rate = 200.0 * self._design.mains.frequency
-        wave = settled.waveform(np.tile([[i_positive, i_negative]], (200, 1)), rate, commit=False)
+        rate = 200.0 * self.design.mains.frequency
+        wave = settled.waveform(np.tile([[float(i_positive), float(i_negative)]], (200, 1)), rate)
         pp = np.ptp(wave, axis=0)
         return float(pp[0]), float(pp[1])
 
     def mains_current_rms(self, i_positive: float, i_negative: float) -> float:
         """Mains current under a steady load, once settled, A rms."""
-        return self._settled(i_positive, i_negative)._state.mains_a
+        return self._settled(i_positive, i_negative).mains_current
 
     def _settled(self, i_positive: float, i_negative: float) -> Supply:
-        other = Supply(self._design, state=self.state)
-        other._lamp = self._lamp
-        other._state.steady = self._state.steady
-        other.advance(2.0 if self._lamp is None else 5.0, i_positive, i_negative)
+        """A copy some seconds on. Its fuses do not blow meanwhile."""
+        other = Supply(self.design, state=self._state)
+        other._circuit = self._circuit
+        s = other._state
+        s.heat_mains = s.heat1 = s.heat2 = -1e6
+        other.advance(2.0 if self._circuit.lamp is None else 5.0, i_positive, i_negative)
         return other
 
     # Time ----------------------------------------------------------------------------------------------------------
@@ -227,137 +177,154 @@ class Supply:
         ``form_factor`` is rms over average of the current through the rail fuses: 1.571 for the half sines of a class-B
         stage. Without mains the load takes less below 8 V and nothing below 2.5 V, as an amplifier's own current does
         (common practice, no source).
+
+        Raises
+        ------
+        ValueError
+            If seconds is negative or not a number.
         """
         if not seconds >= 0.0:
             raise ValueError(f"advance by {seconds} s. Expected 0 or more.")
         if seconds == 0.0:
             return
-        s, is_open = self._state, self.fuses_open
-        i1 = 0.0 if is_open["positive"] else max(0.0, i_positive)
-        i2 = 0.0 if is_open["negative"] or self._design.single_rail else max(0.0, i_negative)
-        s.load1, s.load2 = i1, i2
-        self._heat_rail_fuses((form_factor * i1) ** 2, (form_factor * i2) ** 2, seconds)
+        feeds1, feeds2 = self._feeds()
+        loads = (max(0.0, i_positive) if feeds1 else 0.0, max(0.0, i_negative) if feeds2 else 0.0)
+        self._state.load1, self._state.load2 = loads
         left = seconds
         if self.live:
-            period = 1.0 / self._design.mains.frequency
-            left = self._settle(i1, i2, int(left / period + 1e-9), left)
-            while self.live and left > 1e-9:
-                part = min(left, period)
-                self._part(i1, i2, part)
-                left -= part
-        if not self.live and left > 0.0:
-            self._discharge(i1, i2, left)
+            left = self._follow_mains(loads, left)
+        if left > 0.0:
+            self._discharge(loads, left)
+        self._heat_rail_fuses((form_factor * loads[0]) ** 2, (form_factor * loads[1]) ** 2, seconds)
 
-    def _settle(self, i1: float, i2: float, periods: int, seconds: float) -> float:
-        """Go through whole mains cycles, jumping once they repeat; returns the seconds left."""
-        s = self._state
-        period = 1.0 / self._design.mains.frequency
-        nodes = max(20, math.ceil(period / self._longest_step()))
-        step = period / nodes
-        before: tuple[float, float, float] | None = None
-        grid: _Grid | None = None
+    def _follow_mains(self, loads: tuple[float, float], seconds: float) -> float:
+        """Advance while mains is there; returns the seconds that were left when its fuse blew, else 0."""
+        s, c = self._state, self._circuit
+        period = 1.0 / self.design.mains.frequency
+        if s.orbit is None or s.orbit.loads != loads:
+            s.orbit = None
+            seconds = self._settle(loads, seconds, int(seconds / period + 1e-9))
+        if self.live and s.orbit is not None:
+            seconds -= self._jump(seconds)
+            s.v1, s.i1, s.v2, s.i2 = s.orbit.at(s.phase) if s.orbit else (s.v1, 0.0, s.v2, 0.0)
+        elif self.live and seconds > 1e-9:
+            nodes = max(1, math.ceil(seconds / c.longest_step))
+            drive = self._steady_drive(loads, seconds / nodes, nodes)
+            self._heat_mains_fuse(c.account(s, drive, c.solve(s, drive)), seconds)
+            seconds = 0.0
+        return seconds if not self.live else 0.0
+
+    def _steady_drive(self, loads: tuple[float, float], step: float, nodes: int) -> Drive:
+        t = step * np.arange(nodes + 1, dtype=np.float64)
+        return self._circuit.drive(self._state, step, loads[0] * t, loads[1] * t)
+
+    def _settle(self, loads: tuple[float, float], seconds: float, periods: int) -> float:
+        """Go through whole mains cycles until they repeat (``orbit`` is then set) or end; returns the seconds left."""
+        s, c = self._state, self._circuit
+        period = 1.0 / self.design.mains.frequency
+        nodes = max(20, math.ceil(period / c.longest_step))
+        drive: Drive | None = None
+        moved_before: list[float] | None = None
         reach = 20
         while periods > 0 and self.live:
-            if s.steady == (i1, i2):
-                return seconds - self._jump(periods * period)
-            if grid is None or grid.detailed != self._detailed():
-                t = step * np.arange(nodes + 1, dtype=np.float64)
-                grid = self._grid(step, i1 * t, i2 * t, i1, i2)
-            start = (s.v1, s.v2, s.filament_k)
-            self._account(grid, self._solve(grid), nodes)
+            starting = s.seconds_on < STARTING_S
+            if drive is None or starting:
+                drive = self._steady_drive(loads, period / nodes, nodes)
+            start, phase = (s.v1, s.v2, s.filament_k), s.phase
+            look = starting or periods == 1 or moved_before is None
+            if look:
+                result = c.solve(s, drive)
+                self._heat_mains_fuse(c.account(s, drive, result), period)
+            else:
+                c.pass_through(s, drive)
             periods -= 1
             seconds -= period
-            moved = (s.v1 - start[0], s.v2 - start[1], s.filament_k - start[2])
-            if s.seconds_on < _STARTING_S:
-                grid = None if s.seconds_on < 0.1 else grid
+            if starting:
+                drive = None
                 continue
-            if abs(moved[0]) < 2e-4 and abs(moved[1]) < 2e-4 and abs(moved[2]) < 0.05:
-                s.steady = (i1, i2)
-            elif before is not None and periods >= 4:
-                # Each quantity tends geometrically to its end: take many such steps at once, then look again.
-                jump = min(periods - 2, reach)
+            moved = [s.v1 - start[0], s.v2 - start[1], s.filament_k - start[2]]
+            if look and abs(moved[0]) < 2e-4 and abs(moved[1]) < 2e-4 and abs(moved[2]) < 0.05:
+                v1, v2 = result.w1 - drive.q1, result.w2 - drive.q2
+                s.orbit = Orbit(loads, phase, 2.0 * math.pi / nodes, v1, result.i1, v2, result.i2)
+                break
+            if moved_before is None:
+                moved_before = moved
+                continue
+            # Each quantity tends geometrically to its end: take many such steps at once, then look again.
+            jump = min(periods - 1, reach)
+            if jump > 0:
                 reach *= 2
                 ends = []
-                for x, d, d0 in zip((s.v1, s.v2, s.filament_k), moved, before, strict=True):
+                for x, d, d0 in zip((s.v1, s.v2, s.filament_k), moved, moved_before, strict=True):
                     ratio = min(max(d / d0, 0.0), 0.98) if abs(d0) > 1e-9 else 0.0
                     ends.append(max(0.0, x + d * ratio * (1.0 - ratio**jump) / (1.0 - ratio)))
                 s.v1, s.v2, s.filament_k = ends[0], ends[1], max(AMBIENT_K, ends[2])
                 done = self._jump(jump * period)
                 seconds -= done
                 periods -= round(done / period)
-                before, grid = None, None
-            else:
-                before = moved
+            moved_before, drive = None, None
         return seconds
 
     def _jump(self, seconds: float) -> float:
-        """Pass whole cycles that repeat, fewer where the mains fuse blows first; returns the seconds passed."""
-        s, fuse = self._state, self._design.mains_fuse
+        """Pass time that repeats, less where the mains fuse blows first; returns the seconds passed."""
+        s, c, fuse = self._state, self._circuit, self.design.mains_fuse
         final = fuse.heated(0.0, s.mains_a**2, math.inf)
+        passed = seconds
         if final > 1.0:
-            blows = fuse.time_constant_s * math.log((final - s.heat_mains) / (final - 1.0))
-            if blows <= seconds:
-                self._pass(blows)
-                s.heat_mains = 1.0
-                self._blow_mains_fuse()
-                return blows
-        s.heat_mains = fuse.heated(s.heat_mains, s.mains_a**2, seconds)
-        if self._lamp is not None and self._lamp.brightness(s.filament_k) > HALF:
-            s.flash_s += seconds
-        self._pass(seconds)
-        self._absorb(seconds)
-        return seconds
+            passed = min(seconds, fuse.time_constant_s * math.log((final - s.heat_mains) / (final - 1.0)))
+        if c.lamp is not None and c.lamp.brightness(s.filament_k) > HALF:
+            s.flash_s += passed
+        c.turn(s, passed)
+        c.absorb(s, passed)
+        mean_square = s.mains_a**2
+        self._heat_mains_fuse(mean_square, passed)
+        if passed < seconds and self.live:
+            self._blow_mains_fuse()
+        return passed
 
-    def _part(self, i1: float, i2: float, seconds: float) -> None:
-        """Go through less than a mains cycle."""
-        nodes = max(1, math.ceil(seconds / self._longest_step()))
-        t = seconds / nodes * np.arange(nodes + 1, dtype=np.float64)
-        grid = self._grid(seconds / nodes, i1 * t, i2 * t, i1, i2)
-        self._account(grid, self._solve(grid), nodes)
-
-    def _discharge(self, i1: float, i2: float, seconds: float) -> None:
+    def _discharge(self, loads: tuple[float, float], seconds: float) -> None:
         """No mains: bleeders, leakage, auxiliary rails and what the amplifier still draws."""
-        s, d = self._state, self._design
+        s, d, c = self._state, self.design, self._circuit
         ends = []
         for v, absorbed, part, load in (
-            (s.v1, s.absorbed1, d.reservoir_positive, i1),
-            (s.v2, s.absorbed2, d.reservoir_negative, i2),
+            (s.v1, s.absorbed1, d.reservoir_positive, loads[0]),
+            (s.v2, s.absorbed2, d.reservoir_negative, loads[1]),
         ):
             left = seconds
-            for _ in range(60):
-                if left <= 0.0:
-                    break
+            while left > 0.0:
                 drawing = load * min(1.0, max(0.0, (v - _CEASES_V) / (_FULL_V - _CEASES_V)))
                 drawing += d.auxiliary.drawn(v) if d.auxiliary else 0.0
-                # so far that the voltage falls by no more than a tenth while the current is held
-                step = min(left, max(0.1 * v * part.farad / drawing, 0.02)) if drawing > 1e-9 else left
+                # only so far that the voltage falls by a tenth while the current is held
+                step = min(left, max(0.1 * v * part.farad / drawing, seconds / 50.0)) if drawing > 1e-6 else left
                 v, absorbed = part.discharged(v, absorbed, step, drawing)
                 left -= step
-            if left > 0.0:
-                v, absorbed = part.discharged(v, absorbed, left)
             ends.append((v, absorbed))
         (s.v1, s.absorbed1), (s.v2, s.absorbed2) = ends
         s.mean1, s.mean2 = s.v1, s.v2
-        s.i1 = s.i2 = s.power_w = s.mains_a = 0.0
-        s.heat_mains = d.mains_fuse.heated(s.heat_mains, 0.0, seconds)
-        if self._lamp is not None:
-            s.filament_k = self._lamp.cooled(s.filament_k, seconds)
-        s.steady = None
-        self._pass(seconds, on=False)
+        self._dead()
+        self._cool(seconds)
+        c.turn(s, seconds, on=False)
 
-    def _pass(self, seconds: float, *, on: bool = True) -> None:
+    def _dead(self) -> None:
+        """Nothing comes from the mains any more."""
         s = self._state
-        s.phase = math.fmod(s.phase + self._omega * seconds, 2.0 * math.pi)
-        if on:
-            s.seconds_on += seconds
+        s.i1 = s.i2 = s.power_w = s.mains_a = 0.0
+        s.orbit = None
 
-    def _absorb(self, seconds: float) -> None:
-        s, d = self._state, self._design
-        s.absorbed1 = d.reservoir_positive.absorbed_after(s.v1, s.absorbed1, seconds)
-        s.absorbed2 = d.reservoir_negative.absorbed_after(s.v2, s.absorbed2, seconds)
+    def _cool(self, seconds: float) -> None:
+        """Mains fuse and lamp without current."""
+        s, lamp = self._state, self._circuit.lamp
+        s.heat_mains = self.design.mains_fuse.heated(s.heat_mains, 0.0, seconds)
+        if lamp is not None:
+            s.filament_k = lamp.cooled(s.filament_k, seconds)
+
+    def _feeds(self) -> tuple[bool, bool]:
+        """Which rails reach the amplifier."""
+        is_open = self.fuses_open
+        return not is_open["positive"], not (is_open["negative"] or self.design.single_rail)
 
     def _heat_rail_fuses(self, mean_square1: float, mean_square2: float, seconds: float) -> None:
-        s, d = self._state, self._design
+        s, d = self._state, self.design
         if d.fuse_positive is not None:
             s.heat1 = d.fuse_positive.heated(s.heat1, mean_square1, seconds)
             s.fuse1_blown = s.fuse1_blown or s.heat1 >= 1.0
@@ -365,11 +332,15 @@ class Supply:
             s.heat2 = d.fuse_negative.heated(s.heat2, mean_square2, seconds)
             s.fuse2_blown = s.fuse2_blown or s.heat2 >= 1.0
 
-    def _blow_mains_fuse(self) -> None:
+    def _heat_mains_fuse(self, mean_square: float, seconds: float) -> None:
         s = self._state
-        s.mains_fuse_blown = True
-        s.i1 = s.i2 = s.power_w = s.mains_a = 0.0
-        s.steady = None
+        s.heat_mains = self.design.mains_fuse.heated(s.heat_mains, mean_square, seconds)
+        if s.heat_mains >= 1.0:
+            self._blow_mains_fuse()
+
+    def _blow_mains_fuse(self) -> None:
+        self._state.mains_fuse_blown = True
+        self._dead()
 
     # Audio ---------------------------------------------------------------------------------------------------------
 
@@ -402,12 +373,15 @@ class Supply:
         before = None if commit else replace(self._state)
         n = len(currents)
         out = np.zeros((n, 2))
-        columns = np.ascontiguousarray(currents.T, dtype=np.float64)
+        if self._columns.shape[1] < n:
+            self._columns = np.empty((2, n))  # kept: fresh memory costs more than the arithmetic
+        columns = self._columns[:, :n]
+        np.copyto(columns, currents.T)
         first = 0
         while first < n:
-            calm = self.live and self._state.seconds_on >= _STARTING_S
+            calm = self.live and self._state.seconds_on >= STARTING_S
             size = min(n - first, max(1, round(sample_rate * (1.0 if calm else 0.1))))
-            per_step = self._samples_per_step(size, sample_rate)
+            per_step = _samples_per_step(size, sample_rate * self._circuit.longest_step)
             size -= size % per_step
             self._block(columns[:, first : first + size], sample_rate, per_step, out[first : first + size])
             first += size
@@ -415,252 +389,59 @@ class Supply:
             self._state = before
         return out
 
-    def _longest_step(self) -> float:
-        """Seconds between nodes: shorter for a dried-out reservoir, which follows the mains within a step."""
-        c, o = self._farad, self._owns
-        return min(_STEP, 4.0 * c[0] * min(o[0]), 4.0 * c[1] * min(o[1]))
-
-    def _samples_per_step(self, size: int, sample_rate: float) -> int:
-        """Samples between two nodes, dividing the block where a divisor lies near."""
-        ideal = min(size, max(1, round(sample_rate * self._longest_step())))
-        divisors = [m for m in range(max(1, int(0.6 * ideal)), int(1.3 * ideal) + 1) if size % m == 0]
-        return min(divisors, key=lambda m: abs(m - ideal)) if divisors else ideal
-
     def _block(self, columns: FloatArray, sample_rate: float, per_step: int, out: FloatArray) -> None:
-        s, d = self._state, self._design
+        """Solve nodes ``per_step`` samples apart and fill in the samples between them."""
+        s, d, c = self._state, self.design, self._circuit
         n = columns.shape[1]
         steps, dt = n // per_step, 1.0 / sample_rate
-        is_open = self.fuses_open
-        feeds = (not is_open["positive"], not (is_open["negative"] or d.single_rail))
-        charges, loads = [], []
-        for rail in (0, 1):
-            charge = np.zeros(steps + 1)
-            if feeds[rail]:
-                taken = columns[rail].reshape(steps, per_step) @ np.full(per_step, dt)
-                np.cumsum(taken, out=charge[1:])
-            charges.append(charge)
-            loads.append(float(charge[-1]) / (n * dt))
-        live = self.live
-        grid = self._grid(per_step * dt, charges[0], charges[1], loads[0], loads[1])
-        conduction = self._solve(grid)
+        feeds = self._feeds()
+        charges = np.zeros((2, steps + 1))
         mean_squares = [0.0, 0.0]
-        for rail, w, i in ((0, conduction.w1, conduction.i1), (1, conduction.w2, conduction.i2)):
+        for rail in (0, 1):
+            if feeds[rail]:
+                own = columns[rail]
+                np.cumsum(charges_per_step(own.reshape(steps, per_step), dt), out=charges[rail, 1:])
+                mean_squares[rail] = _mean_square(own)
+        drive = c.drive(s, per_step * dt, charges[0], charges[1])
+        result = c.solve(s, drive)
+        for rail, w, i, q, fuse in (
+            (0, result.w1, result.i1, drive.q1, d.fuse_positive),
+            (1, result.w2, result.i2, drive.q2, d.fuse_negative),
+        ):
             if not feeds[rail]:
                 continue
-            fuse = d.fuse_negative if rail else d.fuse_positive
-            series = self._esr[rail] + (fuse.ohm if fuse else 0.0)
-            base = w - np.array(grid.nodes.q2 if rail else grid.nodes.q1)
-            own = columns[rail]
-            wave = _samples(
-                own.reshape(steps, per_step),
-                base,
-                i,
-                self._farad[rail],
-                self._esr[rail],
-                series,
-                grid.standing[rail],
-                dt,
+            terminal_voltage(
+                columns[rail].reshape(steps, per_step),
+                out[:, rail],
+                volts_at_nodes=w - q,
+                diode=i,
+                farad=c.farad[rail],
+                esr=c.esr[rail],
+                fuse_ohm=_ohm(fuse),
+                standing=drive.standing[rail],
+                dt=dt,
             )
-            if rail:
-                np.minimum(np.negative(wave, out=wave), 0.0, out=out[:, 1])
-            else:
-                np.maximum(wave, 0.0, out=out[:, 0])
-            mean_squares[rail] = float(own @ own) / n
-        s.load1, s.load2 = loads
-        if live:
-            self._account(grid, conduction, steps)
+        np.negative(out[:, 1], out=out[:, 1])
+        if drive.live:
+            self._heat_mains_fuse(c.account(s, drive, result), n * dt)
         else:
             s.mean1, s.mean2 = s.v1, s.v2
-            s.heat_mains = d.mains_fuse.heated(s.heat_mains, 0.0, n * dt)
-            if self._lamp is not None:
-                s.filament_k = self._lamp.cooled(s.filament_k, n * dt)
+            s.load1, s.load2 = drive.loads
+            self._cool(n * dt)
         self._heat_rail_fuses(mean_squares[0], mean_squares[1], n * dt)
-        s.steady = None
-
-    # The circuit between two nodes -----------------------------------------------------------------------------------
-
-    def _detailed(self) -> bool:
-        return self._lamp is not None or self._detailed_always or self._state.seconds_on < _STARTING_S
-
-    def _grid(self, step: float, charge1: FloatArray, charge2: FloatArray, load1: float, load2: float) -> _Grid:
-        """What drives the rectifier over the coming nodes, given the load's charge (C) at each of them."""
-        s, d = self._state, self._design
-        c1, c2 = self._farad
-        a1 = d.auxiliary.drawn(s.v1) if d.auxiliary else 0.0
-        a2 = d.auxiliary.drawn(s.v2) if d.auxiliary and not d.single_rail else 0.0
-        standing1 = d.reservoir_positive.standing_current(s.v1, s.absorbed1) + a1
-        standing2 = d.reservoir_negative.standing_current(s.v2, s.absorbed2) + a2
-        k = np.arange(len(charge1), dtype=np.float64)
-        t = step * k
-        q1, q2 = (charge1 + standing1 * t) / c1, (charge2 + standing2 * t) / c2
-        if not self.live:
-            empty: list[float] = []
-            nodes = Nodes(step, [], empty, empty, q1.tolist(), q2.tolist())
-            return _Grid(step, nodes, t, (standing1, standing2), (load1, load2), False)
-        e = d.transformer.ratio * volts(d.mains, s.phase + self._omega * t)
-        a_is_positive = e >= 0.0
-        e = np.abs(e)
-        detailed = self._detailed()
-        shunt = d.transformer.shunt_siemens
-        seen = e if detailed else e / (1.0 + self._before_core * shunt)
-        g = []
-        for rail, q in ((0, q1), (1, q2)):
-            lower, upper = self._drops[rail]
-            drop = lower if lower == upper else np.where(a_is_positive, upper, lower)
-            g_rail = q - drop
-            g_rail[1:] += (self._esr[rail] * self._farad[rail] / step) * (q[1:] - q[:-1])
-            if not detailed:
-                g_rail += seen
-            g.append(g_rail.tolist())
-        nodes = Nodes(step, a_is_positive.tolist(), g[0], g[1], q1.tolist(), q2.tolist())
-        return _Grid(step, nodes, e, (standing1, standing2), (load1, load2), detailed)
-
-    def _solve(self, grid: _Grid) -> Conduction:
-        """Go through the nodes; the state is then that of the last one."""
-        s = self._state
-        nodes = grid.nodes
-        seconds = grid.step * (len(nodes.q1) - 1)
-        if not nodes.g1:
-            n = len(nodes.q1)
-            nothing = np.zeros(n)
-            result = Conduction(np.full(n, s.v1), nothing, np.full(n, s.v2), nothing)
-            s.v1, s.v2 = max(0.0, s.v1 - nodes.q1[-1]), max(0.0, s.v2 - nodes.q2[-1])
-            s.i1 = s.i2 = 0.0
-            self._absorb(seconds)
-            self._pass(seconds, on=False)
-            return result
-        charge = Charge(s.v1, s.i1, s.v2, s.i2)
-        if grid.detailed:
-            iron = Iron(s.flux, s.filament_k)
-            result = conduct_in_detail(charge, iron, nodes, grid.electromotive.tolist(), self._way_in())
-            s.flux, s.filament_k = iron.flux, iron.filament_k
-            if self._lamp is not None:
-                bright = (result.filament_k / self._lamp.hot_k) ** 4
-                s.flash_peak = max(s.flash_peak, float(bright.max()))
-                s.flash_s += grid.step * float(np.count_nonzero(bright[1:] > HALF))
-        else:
-            shunt = self._design.transformer.shunt_siemens
-            common = self._before_core / (1.0 + self._before_core * shunt)
-            source = Source(common, self._owns[0], self._owns[1], self._farad[0], self._farad[1])
-            result = conduct(charge, nodes, source)
-        s.v1, s.i1 = charge.w1 - nodes.q1[-1], charge.i1
-        s.v2, s.i2 = charge.w2 - nodes.q2[-1], charge.i2
-        self._absorb(seconds)
-        self._pass(seconds)
-        return result
-
-    def _way_in(self) -> Path:
-        if self._path is not None:
-            return self._path
-        d, t, r = self._design, self._design.transformer, self._design.rectifier
-        pairs = (r.charging(a_is_positive=False), r.charging(a_is_positive=True))
-        shorted: list[tuple[bool, bool]] = []
-        shorting: list[tuple[float | None, float | None]] = []
-        shunt = [t.shunt_siemens, t.shunt_siemens]
-        for rail in (0, 1):
-            shorted.append((pairs[0][rail].shorted, pairs[1][rail].shorted))
-            drains: list[float | None] = [None, None]
-            for polarity in (0, 1):
-                other = pairs[1 - polarity][rail]
-                if other.shorted and not pairs[polarity][rail].open:
-                    # the winding is shorted from end to end through both diodes; the rail sits on its middle
-                    loop = 2.0 * t.secondary_ohm + other.ohm + pairs[polarity][rail].ohm
-                    shunt[polarity] += 4.0 / loop
-                    drains[polarity] = loop / 4.0 + self._esr[rail]
-            shorting.append((drains[0], drains[1]))
-        self._path = Path(
-            before_core=self._before_core,
-            ratio=t.ratio,
-            shunt=(shunt[0], shunt[1]),
-            own1=self._owns[0],
-            own2=self._owns[1],
-            shorted1=shorted[0],
-            shorted2=shorted[1],
-            shorting1=shorting[0],
-            shorting2=shorting[1],
-            farad1=self._farad[0],
-            farad2=self._farad[1],
-            full_flux=t.saturation * t.nominal_flux(self._omega),
-            full_henry=t.saturated_henry_referred,
-            lamp=self._lamp,
-        )
-        del d
-        return self._path
-
-    def _account(self, grid: _Grid, result: Conduction, steps: int) -> None:
-        """Means, power and mains current over the last cycle (or what there is of it); heat of the mains fuse."""
-        s, d, t = self._state, self._design, self._design.transformer
-        cycle = min(steps, max(1, round(1.0 / (d.mains.frequency * grid.step))))
-        weight = min(1.0, steps * grid.step * d.mains.frequency * 1.001)
-        if weight > 0.995:
-            weight = 1.0
-        e = grid.electromotive
-        if isinstance(result, DetailedConduction):
-            total = result.total
-        else:
-            shunt = t.shunt_siemens
-            share = 1.0 / (1.0 + self._before_core * shunt)
-            total = share * (result.i1 + result.i2 + shunt * e)
-        rms2 = float(total @ total) / len(total) * t.ratio**2
-        magnetising2 = (t.magnetising_a * t.tap_ratio * d.mains.voltage / t.nominal_v) ** 2
-        seconds = steps * grid.step
-        s.heat_mains = d.mains_fuse.heated(s.heat_mains, rms2 + magnetising2, seconds)
-        last = slice(len(total) - cycle, None)
-        last2 = float(np.mean(total[last] ** 2)) * t.ratio**2 + magnetising2
-        s.mains_a = math.sqrt((1.0 - weight) * s.mains_a**2 + weight * last2)
-        s.power_w += weight * (float(np.mean(total[last] * e[last])) - s.power_w)
-        for rail, w, i, q in ((0, result.w1, result.i1, grid.nodes.q1), (1, result.w2, result.i2, grid.nodes.q2)):
-            mean = float(w[-cycle:].mean() + self._esr[rail] * (i[-cycle:].mean() - grid.loads[rail]))
-            mean = max(0.0, mean - sum(q[-cycle:]) / cycle)
-            if rail == 0:
-                s.mean1 += weight * (mean - s.mean1)
-            else:
-                s.mean2 += weight * (mean - s.mean2)
-        if s.heat_mains >= 1.0:
-            self._blow_mains_fuse()
+        s.orbit = None
 
 
-@dataclass(frozen=True)
-class _Grid:
-    """Nodes with what else is needed to make samples and sums of their solution."""
-
-    step: float
-    nodes: Nodes
-    electromotive: FloatArray
-    standing: tuple[float, float]
-    loads: tuple[float, float]
-    detailed: bool
+def _ohm(fuse: RailFuse | None) -> float:
+    return 0.0 if fuse is None else fuse.ohm
 
 
-def _samples(
-    currents: FloatArray,
-    volts_at_nodes: FloatArray,
-    diode: FloatArray,
-    farad: float,
-    esr: float,
-    series: float,
-    standing: float,
-    dt: float,
-) -> FloatArray:
-    """Terminal voltage at every sample, shape (frames,): nodes plus what happens between them.
+def _mean_square(x: FloatArray) -> float:
+    return float(np.einsum("i,i->", x, x)) / len(x)
 
-    ``currents`` has shape (steps, samples per step); the diode current is straight between nodes, so its charge is a
-    parabola; the load's charge is summed sample by sample; ``series`` is ESR and fuse, which carry the load's current.
-    """
-    steps, per_step = currents.shape
-    slope = (diode[1:] - diode[:-1]) / per_step
-    shape = np.empty((steps, 3))
-    shape[:, 0] = volts_at_nodes[:-1] + esr * diode[:-1]
-    shape[:, 1] = (diode[:-1] - standing) * (dt / farad) + esr * slope
-    shape[:, 2] = slope * (0.5 * dt / farad)
-    tau = np.arange(per_step, dtype=np.float64)
-    wave = shape @ np.stack([np.ones(per_step), tau, tau * tau])
-    if per_step <= _MATRIX_UP_TO:
-        # charge before each sample and drop during it, in one matrix: far quicker than a running sum
-        taken = np.triu(np.full((per_step, per_step), dt / farad), 1)
-        taken[np.diag_indices(per_step)] = series
-        wave -= currents @ taken
-    else:
-        wave -= (dt / farad) * np.cumsum(currents, axis=1)
-        wave += (dt / farad - series) * currents
-    return wave.reshape(-1)
+
+def _samples_per_step(size: int, ideal_samples: float) -> int:
+    """Samples between two nodes, dividing the block where a divisor lies near the ideal."""
+    ideal = min(size, max(1, round(ideal_samples)))
+    divisors = [m for m in range(max(1, int(0.6 * ideal)), int(1.3 * ideal) + 1) if size % m == 0]
+    return min(divisors, key=lambda m: abs(m - ideal)) if divisors else ideal
