@@ -1,0 +1,263 @@
+"""One channel at work: what it does to a signal, and where its output stands without one.
+
+The signal passes linear stages first. What the output stage loses between driver and output is then taken from the
+signal, divided by one plus the loop gain, and what the rails cannot deliver is cut off. Evaluating the loss at the
+undisturbed signal is first order in the loss over the loop gain.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+
+from .band_limited import LATENCY, Clipper, Curve, Table
+from .design import ChannelDesign
+from .filters import DELAY, DelayLine, FirstOrder, Running, low_pass
+from .joints import JointState
+from .output_kind import OutputKind
+from .slew import slew_limited
+from .speaker_fuse import FuseState
+
+FloatArray = NDArray[np.float64]
+
+ERROR_LATENCY = LATENCY + DELAY
+"""Frames from the linear signal to the signal less its error."""
+_FAST_HZ = 2500.0
+"""Mean frequency of the output signal above which the crossover's harmonics would fold."""
+
+
+@dataclass
+class Path:
+    """What the output sees: resistance in series up to the terminals, and the load across them (inf: none)."""
+
+    series_ohm: float
+    load_ohm: float
+    made: bool
+
+    @property
+    def total_ohm(self) -> float:
+        return self.series_ohm + self.load_ohm if self.made else math.inf
+
+    @property
+    def share(self) -> float:
+        """Terminal voltage over output voltage."""
+        if not self.made:
+            return 0.0
+        return 1.0 if math.isinf(self.load_ohm) else self.load_ohm / (self.load_ohm + self.series_ohm)
+
+
+@dataclass
+class Channel:
+    """State of one channel. ``idle_a`` is the idle current of each device."""
+
+    design: ChannelDesign
+    kind: OutputKind
+    rng: np.random.Generator
+    noise_scale: float = 1.0
+    idle_a: float = 0.0
+    transient_v: float = 0.0
+    blocked: float = 0.0
+    output_v: float = 0.0
+    """Mean output of the last rendered block."""
+    joint: JointState = field(init=False)
+    fuse: FuseState = field(init=False)
+    dead_device: bool = False
+
+    def __post_init__(self) -> None:
+        self.joint = JointState(self.design.output_joint, self.rng)
+        self.fuse = FuseState(self.design.speaker_fuse)
+        self._fast = Running()
+        self._feedback = Running()
+        self._kind = Running()
+        self._error = Running()
+        self._ripple = Running()
+        self._ripple_last = 0.0
+        self._clipper = Clipper()
+        self._curve = Curve()
+        self._delay = DelayLine(ERROR_LATENCY)
+        self._table: tuple[float, float, Table] | None = None
+        self._last = 0.0
+
+    # Linear part
+
+    @property
+    def noise_gain(self) -> float:
+        return self.design.feedback.gain if not self.design.feedback.open else 1e6
+
+    def sections(self) -> tuple[FirstOrder, ...]:
+        """The power amplifier's fast sections."""
+        gain = self.design.gain_stage
+        return (low_pass(gain.input_pole_hz), gain.closed_loop(self.noise_gain))
+
+    def gain(self, frequency_hz: float) -> complex:
+        """From the line stage's input to the output devices, small signal."""
+        d = self.design
+        if d.line.dead or self.stuck:
+            return 0.0
+        total: complex = d.line.gain * (-1.0 if d.line.inverting else 1.0)
+        total *= d.feedback.section().response(frequency_hz)
+        for section in self.sections():
+            total *= section.response(frequency_hz)
+        if self.kind.kind == "servo":
+            servo = self.kind.section(math.inf)
+            total *= servo.response(frequency_hz) if servo else 1.0
+        return total
+
+    # Where the output stands
+
+    @property
+    def stuck(self) -> int:
+        """+1 or -1: the output stands at that rail whatever the input; 0: it works."""
+        stage = self.design.output_stage
+        if stage.upper.shorted:
+            return 1
+        if stage.lower.shorted:
+            return -1
+        if self.design.feedback.open:
+            return 1 if self.design.input_stage.offset_v >= 0.0 else -1
+        return 0
+
+    def limits(self, rails: tuple[float, float], total_ohm: float) -> tuple[float, float]:
+        """Lowest and highest output voltage at these rails into ``total_ohm``."""
+        low, high = self._limits(np.array([[rails[0], rails[1]]]), total_ohm)
+        return float(low[0]), float(high[0])
+
+    def _limits(self, rails: FloatArray, total_ohm: float) -> tuple[FloatArray, FloatArray]:
+        upper, lower = self.design.output_stage.upper, self.design.output_stage.lower
+        high = np.maximum(rails[:, 0] - upper.saturation_v, 0.0)
+        low = np.minimum(rails[:, 1] + lower.saturation_v, 0.0)
+        if math.isfinite(total_ohm):
+            high = np.minimum(high * (total_ohm / (total_ohm + upper.saturation_ohm)), upper.reach_a * total_ohm)
+            low = np.maximum(low * (total_ohm / (total_ohm + lower.saturation_ohm)), -lower.reach_a * total_ohm)
+        return low, high
+
+    def dc(self, rise_k: float, volume: float, rails: tuple[float, float], total_ohm: float) -> float:
+        """Output voltage without a signal, before relay and fuse; ``volume`` is the ratio set by the controls."""
+        d = self.design
+        low, high = self.limits(rails, total_ohm)
+        if self.stuck:
+            return (rails[0] if self.stuck > 0 else rails[1]) if d.output_stage else 0.0
+        living = min(1.0, max(0.0, (max(rails[0], -rails[1]) - 4.0) / 8.0))
+        value = d.input_stage.offset(rise_k) + d.coupling.leakage_v * volume * d.line.gain
+        value *= d.feedback.dc_gain
+        if self.kind.kind == "servo" and not self.kind.servo_dead:
+            value = self.kind.servo_offset_v
+        elif self.kind.kind == "servo":
+            value *= d.feedback.gain
+        if rails[0] < 4.0 or rails[1] > -4.0:
+            # one rail gone: the front end has lost its tail or its load; the output leans on the living one
+            value += 0.6 if rails[0] >= 4.0 else -0.6
+        if d.network.oscillates:
+            value += d.network.offset_shift_v
+        value = value * living + self.transient_v
+        return min(max(value, low), high)
+
+    def through_a(self, rails: tuple[float, float]) -> float:
+        """What runs from rail to rail through a shorted device and the other half, A."""
+        stage = self.design.output_stage
+        if not (stage.upper.shorted or stage.lower.shorted):
+            return 0.0
+        return stage.short_through_a * min(1.0, max(0.0, (rails[0] - rails[1] - 4.0) / 20.0))
+
+    def feedback_ohm(self) -> float:
+        """From the output to ground through the feedback divider, at DC, amplifier dead."""
+        f = self.design.feedback
+        return math.inf if f.open else f.series_ohm + f.shunt_ohm + min(f.leak_ohm, 47e3)
+
+    def cold_ohm(self) -> float:
+        """From the output to ground with everything dead: feedback divider, and a shorted device into an empty rail."""
+        stage = self.design.output_stage
+        return (
+            0.4 + stage.upper.devices[0].emitter_ohm
+            if stage.upper.shorted or stage.lower.shorted
+            else self.feedback_ohm()
+        )
+
+    # Signal
+
+    def table(self, total_ohm: float) -> Table:
+        """Error made inside the loop against output voltage."""
+        conductance = 0.0 if math.isinf(total_ohm) else 1.0 / total_ohm
+        if self._table is not None:
+            idle, g, table = self._table
+            if abs(self.idle_a - idle) <= 4e-3 * idle and abs(conductance - g) <= 1e-3 * g:
+                return table
+        stage, gain = self.design.output_stage, self.design.gain_stage
+        most = 70.0
+        v = np.sinh(np.linspace(-7.0, 7.0, 3001)) * (most / math.sinh(7.0))
+        even = gain.even_per_v + 2e-4 * self.design.input_stage.imbalance
+        error = even * v * v + gain.odd_per_v2 * v**3
+        if conductance > 0.0:
+            current = np.clip(v * conductance, -16.0, 16.0)
+            error = error + stage.crossover(max(self.idle_a, 1e-9))(current)
+        table = Table.of(v, error, points=32768)
+        self._table = (self.idle_a, conductance, table)
+        return table
+
+    def linear(self, x: FloatArray, rate: float) -> FloatArray:
+        """From the line stage's input (V, with noise) to the ideal output, DELAY frames late."""
+        d = self.design
+        section = d.feedback.section()
+        scale = d.line.gain * (-1.0 if d.line.inverting else 1.0)
+        if section.slow(rate):
+            y = self._fast.fast(x * scale, self.sections(), rate)
+            y = self._feedback.slow(y, section, rate)
+        else:
+            y = self._fast.fast(x * scale, (*self.sections(), section), rate)
+        servo = self.kind.section(math.inf) if self.kind.kind == "servo" else None
+        if servo is not None:
+            y = self._kind.slow(y, servo, rate)
+        return y
+
+    def rejected(self, rails: FloatArray, rate: float) -> FloatArray:
+        """What of the rails' ripple reaches the output, V."""
+        r = self.design.rejection
+        mixed = rails[:, 0] * r.positive + rails[:, 1] * r.negative
+        high = self._ripple.slow(mixed, FirstOrder(0.0, 0.08, 0.08), rate)
+        steps = np.diff(high, prepend=self._ripple_last)
+        self._ripple_last = float(high[-1])
+        return np.asarray(high + steps * (rate / (2.0 * math.pi * r.corner_hz)), dtype=np.float64)
+
+    def settle_ripple(self, rails: tuple[float, float], rate: float) -> None:
+        r = self.design.rejection
+        level = rails[0] * r.positive + rails[1] * r.negative
+        self._ripple.settle(level, FirstOrder(0.0, 0.08, 0.08), rate)
+        self._ripple_last = 0.0
+
+    def output(self, y: FloatArray, rails: FloatArray, total_ohm: float, rate: float) -> FloatArray:
+        """Ideal output and rails (both aligned to each other by the caller: rails ERROR_LATENCY late) to real output.
+
+        Returns (n,) volts at the output devices, ERROR_LATENCY + LATENCY frames late.
+        """
+        if self.stuck:
+            return np.asarray(rails[:, 0] if self.stuck > 0 else rails[:, 1], dtype=np.float64)
+        gain = self.design.gain_stage
+        y = slew_limited(y, self._last, gain, self.noise_gain, rate)
+        change = np.diff(y, prepend=self._last)
+        self._last = float(y[-1])
+        power = float(np.dot(y, y)) / len(y)
+        speed = float(np.dot(change, change)) / len(y)
+        fast = power > 1e-2 and speed > power * (2.0 * math.pi * _FAST_HZ / rate) ** 2
+        error = self._curve(y, self.table(total_ohm), fast=fast)
+        error = self._error.fast(error, (gain.error(self.noise_gain),), rate)
+        low, high = self._limits(rails, total_ohm)
+        return self._clipper(self._delay(y) - error, low, high)
+
+    @property
+    def clipping(self) -> bool:
+        """True where the last rendered block passed a limit."""
+        return self._clipper.active
+
+    def rest(self, dc_v: float) -> None:
+        """As if the output had stood at ``dc_v`` for long: what a stretch of unheard time leaves."""
+        self._fast = Running()
+        self._feedback = Running()
+        self._kind = Running()
+        self._error = Running()
+        self._clipper.clear()
+        self._curve.clear()
+        self._delay.fill(dc_v)
+        self._last = dc_v

@@ -1,0 +1,208 @@
+"""From the input sockets to the line stage's input, for both channels: what is plugged in, selector, coupling
+capacitors, volume, balance, tone, crosstalk, noise."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, field
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from .design import AmplifierDesign
+from .filters import FirstOrder, Running
+from .joints import JointState
+from .noise import Crackle, Flicker, Telegraph, hum, thermal_density
+
+FloatArray = NDArray[np.float64]
+
+Connection = Literal["shorted", "open", "source"]
+_KNOB_S = 5e-3
+"""A knob takes at least this long to move."""
+_FILM_KNEE_V = 0.03
+CABLE_THIRD, CABLE_FIFTH = 0.45, 0.2
+"""Odd harmonics of the current in a ground loop, relative to the fundamental; common practice, no source."""
+
+
+@dataclass
+class Front:
+    """State of the input side. Gains are ratios from the socket (after the source's own resistance) to the wiper."""
+
+    design: AmplifierDesign
+    rng: np.random.Generator
+    connection: Connection = "open"
+    source_ohm: float = 100.0
+    hum_v: tuple[float, float] = (0.0, 0.0)
+    volume_db: float = -math.inf
+    balance: float = 0.0
+    tone: tuple[FirstOrder, ...] = ()
+    joints: tuple[JointState, JointState] = field(init=False)
+
+    def __post_init__(self) -> None:
+        paths = (self.design.selector.left, self.design.selector.right)
+        self.joints = (JointState(paths[0].joint, self.rng), JointState(paths[1].joint, self.rng))
+        self._coupling = (Running(), Running())
+        self._tone = [[Running(), Running()], [Running(), Running()]]
+        self._side = [0.0, 0.0]
+        self._gain: list[float] | None = None
+        self._flicker = (Flicker(self.rng), Flicker(self.rng))
+        self._popcorn = (Telegraph(self.rng), Telegraph(self.rng))
+        self._crackle = (Crackle(self.rng), Crackle(self.rng))
+        self._leak = (Crackle(self.rng), Crackle(self.rng))
+
+    # Values
+
+    def volume(self, channel: int) -> float:
+        """Ratio from the top of the volume control to the line stage."""
+        controls = self.design.controls
+        return controls.volume[channel].gain(self.volume_db) * controls.balance.gain(self.balance, channel)
+
+    def source_of(self, channel: int) -> int:
+        """Which socket feeds this channel."""
+        return 1 - channel if self.design.selector.crossed else channel
+
+    def input_gain(self, channel: int) -> float:
+        """From the source's voltage to the top of the volume control, signed."""
+        if self.connection != "source" or self.design.selector.monitor_open or not self.joints[channel].made:
+            return 0.0
+        paths = (self.design.selector.left, self.design.selector.right)
+        return paths[channel].gain(self.source_ohm)
+
+    def response(self, channel: int, frequency_hz: float) -> complex:
+        """From the source's voltage at this channel's socket to the line stage's input, small signal; no crosstalk."""
+        coupling = self.design.channels[channel].coupling
+        total: complex = self.input_gain(channel) * self.volume(channel)
+        total *= coupling.section(self.design.controls.volume[channel].resistance_ohm).response(frequency_hz)
+        for section in self.tone:
+            total *= section.response(frequency_hz)
+        return total
+
+    def crosstalk(self, frequency_hz: float) -> complex:
+        """What of one channel's wiper voltage reaches the other's line stage, as a ratio."""
+        c = self.design.crosstalk
+        return c.shared + 2j * math.pi * frequency_hz * c.capacitance_f * c.impedance_ohm
+
+    def noise_density(self, channel: int) -> float:
+        """White noise at the line stage's input, V per root hertz, the power amplifier's own referred to it."""
+        d = self.design.channels[channel]
+        volume = self.volume(channel)
+        track = self.design.controls.volume[channel]
+        source = 0.0 if self.connection == "shorted" else self.source_ohm if self.connection == "source" else 33e3
+        squares = d.line.noise_v**2 + (d.input_stage.noise_v / d.line.gain) ** 2
+        squares += thermal_density(track.source_ohm(volume)) ** 2 + (volume * thermal_density(470.0 + source)) ** 2
+        return math.sqrt(squares)
+
+    def pickup(self, channel: int) -> float:
+        """Mains-frequency hum at the top of the volume control, V rms, from the set itself (not the cable)."""
+        path = (self.design.selector.left, self.design.selector.right)[channel]
+        return math.hypot(path.pickup_v, path.open_pickup_v if self.connection == "open" else 0.0)
+
+    # Signal
+
+    def render(
+        self, sockets: FloatArray, rate: float, sine: FloatArray | None, noise_scale: float, now: float
+    ) -> tuple[FloatArray, FloatArray]:
+        """Source voltages (2, n) to the line stages' inputs, noise included. ``sine``: of the mains' phase, (n,)."""
+        n = sockets.shape[1]
+        wipers = []
+        target = [self.volume(0), self.volume(1)]
+        start = self._gain or target
+        for c in (0, 1):
+            d = self.design.channels[c]
+            x = self._top(c, sockets, rate, sine, now)
+            section = d.coupling.section(self.design.controls.volume[c].resistance_ohm)
+            x = self._coupling[c].slow(x, section, rate) if section.slow(rate) else x
+            if d.coupling.crackle_v and noise_scale:
+                x = x + noise_scale * self._leak[c](n, rate, d.coupling.crackle_v)
+            if start[c] != target[c]:
+                moving = min(n, max(1, int(_KNOB_S * rate)))
+                gain = np.full(n, target[c])
+                gain[:moving] = np.linspace(start[c], target[c], moving)
+                x = x * gain
+                crackle = self.design.controls.volume[c].crackle_v * 10.0
+            else:
+                x = x * target[c]
+                crackle = self.design.controls.volume[c].crackle_v * min(1.0, 4.0 * target[c])
+            if crackle and noise_scale:
+                x = x + noise_scale * self._crackle[c](n, rate, crackle)
+            wipers.append(x)
+        self._gain = target
+        mixed = self._mix(wipers[0], wipers[1], rate)
+        out = []
+        for c in (0, 1):
+            y = mixed[c]
+            if noise_scale:
+                y = y + noise_scale * self._noise(c, n, rate)
+            for i, section in enumerate(self.tone[:2]):
+                running = self._tone[c][i]
+                y = running.slow(y, section, rate) if section.slow(rate) else running.fast(y, (section,), rate)
+            out.append(y)
+        return out[0], out[1]
+
+    def _top(self, c: int, sockets: FloatArray, rate: float, sine: FloatArray | None, now: float) -> FloatArray:
+        """Voltage at the top of the volume control."""
+        n = sockets.shape[1]
+        gain = self.input_gain(c)
+        path = (self.design.selector.left, self.design.selector.right)[c]
+        root2 = math.sqrt(2.0)
+        if gain:
+            source = self.source_of(c)
+            x = sockets[source] * gain
+            cable = self.hum_v[source]
+            if cable and sine is not None:
+                x = x + hum(
+                    sine, cable * root2 * gain, CABLE_THIRD * cable * root2 * gain, CABLE_FIFTH * cable * root2 * gain
+                )
+        else:
+            x = np.zeros(n)
+        if path.joint.intermittent:
+            x = x * _gate(self.joints[c], now, n, rate)
+        if path.contact_v:
+            x = x - path.contact_v * np.tanh(x / _FILM_KNEE_V)
+        pickup = self.pickup(c)
+        if pickup and sine is not None:
+            x = x + hum(sine, pickup * root2, 0.12 * pickup * root2, 0.05 * pickup * root2)
+        return x
+
+    def _mix(self, left: FloatArray, right: FloatArray, rate: float) -> tuple[FloatArray, FloatArray]:
+        c = self.design.crosstalk
+        slope = c.capacitance_f * c.impedance_ohm * rate
+        to_left = right * (c.shared + slope)
+        to_left[1:] -= slope * right[:-1]
+        to_right = left * (c.shared + slope)
+        to_right[1:] -= slope * left[:-1]
+        if len(left):
+            to_left[0] -= slope * self._side[1]
+            to_right[0] -= slope * self._side[0]
+            self._side = [float(left[-1]), float(right[-1])]
+        to_left += left
+        to_right += right
+        return to_left, to_right
+
+    def _noise(self, c: int, n: int, rate: float) -> FloatArray:
+        d = self.design.channels[c]
+        density = self.noise_density(c)
+        noise = self.rng.standard_normal(n)
+        noise *= density * math.sqrt(0.5 * rate)
+        if d.input_stage.flicker_corner_hz > 0.0:
+            own = d.input_stage.noise_v / d.line.gain
+            noise += self._flicker[c](n, rate, own, d.input_stage.flicker_corner_hz)
+        if d.input_stage.popcorn_v:
+            noise += self._popcorn[c](n, rate, d.input_stage.popcorn_v / d.line.gain, 12.0)
+        return noise
+
+    def rest(self) -> None:
+        """What unheard time leaves: nothing."""
+        self._coupling = (Running(), Running())
+        self._tone = [[Running(), Running()], [Running(), Running()]]
+        self._side = [0.0, 0.0]
+        self._gain = None
+
+
+def _gate(joint: JointState, now: float, n: int, rate: float) -> FloatArray:
+    """1 while the joint is made, 0 while it is open, frame by frame."""
+    gate = np.full(n, 1.0 if joint.made else 0.0)
+    for when, made in joint.until(now, n / rate, math.inf):
+        gate[max(0, min(n, int((when - now) * rate))) :] = 1.0 if made else 0.0
+    return gate
