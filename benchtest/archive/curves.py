@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import csv
 import json
 from collections.abc import Mapping
 from dataclasses import dataclass, field
@@ -32,7 +33,7 @@ def read_curve(path: Path) -> Curve:
 
     try:
         with path.open(encoding="utf-8-sig", newline="") as file:
-            names = file.readline().strip().split(",")
+            names = next(csv.reader([file.readline()]), [])
             table = np.loadtxt(file, delimiter=",", ndmin=2, comments=None)
         if table.shape[1] != len(names):
             raise ValueError(f"{table.shape[1]} columns under {len(names)} names")

@@ -150,7 +150,7 @@ def encode_row(row: Mapping[str, Any]) -> bytes:
 def encode_line(cells: Sequence[str]) -> bytes:
     text = io.StringIO()
     csv.writer(text, lineterminator="\r\n").writerow(cells)
-    return text.getvalue().encode()
+    return text.getvalue().encode("utf-8", "backslashreplace")
 
 
 def header_line() -> bytes:

@@ -34,7 +34,7 @@ class LimitGraphic:
         limits = [v for v in (self.lower, self.upper) if v is not None]
         points = limits + [mark.value for mark in self.marks] + ([self.claim] if self.claim is not None else [])
         if len(limits) == 1 and not self.decibels:
-            points.append(0.0)
+            points.append(0.0 if self.lower is None else 0.5 * self.lower)
         low, high = min(points), max(points)
         if len(limits) == 2:
             room = limits[1] - limits[0]

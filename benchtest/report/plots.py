@@ -26,15 +26,8 @@ if TYPE_CHECKING:
     from benchtest.archive.curves import Curve
     from benchtest.instruments.protocols import FloatArray
 
-LEFT, RIGHT, INK, GRID, LIMIT, CLAIM, FLOOR = (
-    "#0f4c75",
-    "#b8500b",
-    "#22282b",
-    "#d9d6cc",
-    "#8a1c2b",
-    "#5d3a78",
-    "#8b9094",
-)
+LEFT, RIGHT, INK, GRID = "#0f4c75", "#b8500b", "#22282b", "#d9d6cc"
+LIMIT, CLAIM, FLOOR = "#8a1c2b", "#5d3a78", "#8b9094"
 STYLES: dict[str, dict[str, Any]] = {
     "left": {"color": LEFT, "linestyle": "-", "marker": "o", "linewidth": 1.5, "markersize": 4.2},
     "right": {
@@ -43,9 +36,10 @@ STYLES: dict[str, dict[str, Any]] = {
     },
     "": {"color": INK, "linestyle": "-", "marker": "D", "linewidth": 1.4, "markersize": 3.6},
 }  # fmt: skip
-SETTINGS = {
+SETTINGS: dict[Any, Any] = {
     "svg.fonttype": "none",
     "svg.hashsalt": "benchtest",
+    "text.parse_math": False,
     "font.family": "sans-serif",
     "font.size": 9,
     "axes.edgecolor": "#6d7376",
@@ -101,7 +95,7 @@ def pictures(
         base, channel = _family(name)
         families.setdefault(base if "spectrum" not in base else name, {})[channel] = curve
     names = sorted(families, key=lambda name: next((i for i, o in enumerate(ORDER) if name.startswith(o)), len(ORDER)))
-    drawn = []
+    drawn: list[Picture | None] = []
     with matplotlib.rc_context(SETTINGS):
         for name in names:
             drawn.append(_draw(_family(name)[0], families[name], rows, rated_power_w, f"c{len(drawn)}"))
@@ -123,7 +117,7 @@ def _draw(
     prefix: str,
 ) -> Picture | None:
     series = [one for channel, curve in members.items() for one in _series(curve, channel)]
-    series = [one for one in series if np.isfinite(one.y).any()]
+    series = [one for one in series if len(one.x)]
     if not series:
         return None
     first = next(iter(members.values()))
@@ -132,13 +126,14 @@ def _draw(
     scale_x, x_unit = _time_scale(series, x_unit)
     scale_y, y_unit = _voltage_scale(series, y_unit, base)
     log_x = x_unit == "Hz" or x_name == "output_power_w"
-    log_y = y_unit == "%" and all(np.nanmin(one.y) > 0 for one in series)
+    log_y = y_unit == "%" and all(np.min(one.y) > 0 for one in series)
 
     figure = Figure(figsize=(4.7, 3.1), layout=None)
     FigureCanvasSVG(figure)
     axes = figure.add_axes((0.135, 0.15, 0.845, 0.72))
+    alone = len({one.channel for one in series} - {"floor"}) == 1
     for one in series:
-        _plot(axes, one, scale_x, scale_y, log_x=log_x)
+        _plot(axes, one, scale_x, scale_y, log_x=log_x, alone=alone)
     axes.set_xscale("log" if log_x else "linear")
     axes.set_yscale("log" if log_y else "linear")
     drawn_limits = _limits(axes, base, rows, rated_power_w, scale_y)
@@ -165,20 +160,22 @@ def _series(curve: Curve, channel: str) -> list[Series]:
     """The lines of one curve: what it is about, what goes thinly beside it (THD beside THD+N, the bench's floor)."""
     names = list(curve.columns)
     x = curve.columns[names[0]]
-    found = []
+    found: list[Series] = []
     for name in names[1:]:
         own = channel or next((c for c in ("left", "right") if name.startswith(c)), "")
         floor = "floor" in name
         if not floor and channel and any(one.channel == channel and not one.thin for one in found):
             if name != "thd_percent":
                 continue
-            found.append(Series(channel, name, x, curve.columns[name], thin=True))
-        else:
-            found.append(Series("floor" if floor else own, name, x, curve.columns[name], thin=floor))
+            own = channel
+        y = curve.columns[name]
+        usable = np.isfinite(x) & np.isfinite(y)
+        thin = floor or name == "thd_percent"
+        found.append(Series("floor" if floor else own, name, x[usable], y[usable], thin=thin))
     return found
 
 
-def _plot(axes: Axes, one: Series, scale_x: float, scale_y: float, *, log_x: bool) -> None:
+def _plot(axes: Axes, one: Series, scale_x: float, scale_y: float, *, log_x: bool, alone: bool) -> None:
     x, y = one.x * scale_x, one.y * scale_y
     if len(x) > COLUMNS_DRAWN:
         x, y = thinned(x, y, logarithmic=log_x)
@@ -188,6 +185,8 @@ def _plot(axes: Axes, one: Series, scale_x: float, scale_y: float, *, log_x: boo
     style = dict(STYLES[one.channel])
     if len(x) > MOST_MARKERS:
         style |= {"marker": "", "linewidth": 0.9}
+        if alone:  # a dashed line would look like gaps in a spectrum
+            style["linestyle"] = "-"
     label = one.channel or AXIS_WORDS.get(one.name, one.name.replace("_", " "))
     if one.thin:
         style |= {"linewidth": 0.9, "marker": "", "linestyle": ":"}
@@ -205,8 +204,8 @@ def thinned(x: FloatArray, y: FloatArray, *, logarithmic: bool) -> tuple[FloatAr
     >>> len(fewer) <= 500, fewer[peaks == 1.0]
     (True, array([3211.]))
     """
-    usable = np.isfinite(y) & ((x > 0) | (not logarithmic))
-    x, y = x[usable], y[usable]
+    if logarithmic:
+        x, y = x[x > 0], y[x > 0]
     if len(x) == 0:
         return x, y
     place = np.log(x) if logarithmic else x
@@ -254,15 +253,15 @@ def _power(row: Mapping[str, Any]) -> float | None:
 def _range(
     axes: Axes, series: Sequence[Series], scale_x: float, scale_y: float, *, log_x: bool, log_y: bool, decibels: bool
 ) -> None:
-    x = np.concatenate([one.x[np.isfinite(one.y)] for one in series]) * scale_x
-    if log_x:
-        x = x[x > 0]
+    x = np.concatenate([one.x for one in series]) * scale_x
+    x = x[x > 0] if log_x else x
+    if log_x and len(x):
         low, high = float(x.min()), float(x.max())
-        if high > 1000 * low:  # a spectrum: nothing below 10 Hz is of interest
+        if decibels and high > 1000 * low:  # a spectrum: nothing below 10 Hz is of interest
             low = max(low, 10.0)
         axes.set_xlim(low / 1.12, high * 1.12)
-    y = np.concatenate([one.y[np.isfinite(one.y)] for one in series]) * scale_y
-    if decibels and len(y):
+    y = np.concatenate([one.y for one in series]) * scale_y
+    if decibels:
         top = float(y.max())
         axes.set_ylim(max(float(y.min()), top - DYNAMIC_RANGE_DB) - 5, top + 8)
     if log_y:
@@ -296,7 +295,7 @@ def _tick_text(value: float, _position: int | None = None) -> str:
 def _time_scale(series: Sequence[Series], unit: str) -> tuple[float, str]:
     if unit != "s":
         return 1.0, unit
-    longest = max(float(np.nanmax(np.abs(one.x))) for one in series)
+    longest = max(float(np.max(np.abs(one.x))) for one in series)
     if longest > 240:
         return 1 / 60, "min"
     return (1.0, "s") if longest >= 1 else (1000.0, "ms")
@@ -305,7 +304,7 @@ def _time_scale(series: Sequence[Series], unit: str) -> tuple[float, str]:
 def _voltage_scale(series: Sequence[Series], unit: str, base: str) -> tuple[float, str]:
     if unit != "V":
         return 1.0, unit
-    largest = max(float(np.nanmax(np.abs(one.y))) for one in series)
+    largest = max(float(np.max(np.abs(one.y))) for one in series)
     if base == "offset_warmup" or largest < 0.5:
         return (1000.0, "mV") if largest < 1 else (1.0, "V")
     return 1.0, unit
@@ -342,8 +341,7 @@ def _words(
     for one in series:
         if one.thin:
             continue
-        usable = np.isfinite(one.y)
-        x, y = one.x[usable] * scale_x, one.y[usable] * scale_y
+        x, y = one.x * scale_x, one.y * scale_y
         who = f"{one.channel}: " if one.channel else ""
         told.append(
             f"{who}{significant(float(y.min()), 3)} to {significant(float(y.max()), 3)} {y_unit} "

@@ -21,6 +21,7 @@ SERVICEABLE = {
     "information": "not judged",
     "not_measured": "not measured",
 }
+COUNTED = SERVICEABLE | {"pass": "serviceable", "fail": "not serviceable"}
 MARK = {"pass": "●", "noted": "◐", "fail": "✕", "inconclusive": "◇", "information": "·", "not_measured": "○"}
 WORST_FIRST = ("fail", "inconclusive", "not_measured", "noted", "pass", "information")
 
@@ -92,8 +93,8 @@ def _one_condition(key: str, value: Any) -> str:
     if isinstance(value, int | float):
         return f"{plain_words(key)} {significant(float(value))}"
     text = ", ".join(map(str, value)) if isinstance(value, list) else plain_words(str(value))
-    if key in ("driven", "channels_driven"):
-        return f"{text} driven"
+    if key in ("driven", "channels_driven", "rail"):
+        return f"{text} {key.removeprefix('channels_')}"
     return text if key in ("step", "form", "signal") else f"{plain_words(key)} {text}"
 
 
@@ -112,7 +113,7 @@ def claim_words(row: Mapping[str, Any]) -> str:
     >>> claim_words({"claim": 60.0, "value": 54.0, "unit": "W", "claim_verdict": "missed"})
     'missed by 0.46 dB'
     >>> claim_words({"claim": 0.1, "value": 0.25, "unit": "%", "claim_verdict": "missed"})
-    'missed, 2.5 times the figure'
+    'missed (2.5 times)'
     """
     verdict = row.get("claim_verdict")
     if verdict == "met":
@@ -134,7 +135,7 @@ def claim_words(row: Mapping[str, Any]) -> str:
     if unit in ("V", "W"):
         return f"missed by {abs((10 if unit == 'W' else 20) * math.log10(ratio)):.2f} dB"
     if unit == "%" and ratio > 1:
-        return f"missed, {significant(ratio, 2)} times the figure"
+        return f"missed ({significant(ratio, 2)} times)"
     return f"missed by {significant(abs(ratio - 1) * 100, 2)} %"
 
 
@@ -161,7 +162,7 @@ def result_sentence(run: Mapping[str, Any], rows: Sequence[Mapping[str, Any]], s
     reason = str((stop or {}).get("message") or run.get("stop") or run.get("error") or "").strip()
     tail = f": {reason}" if reason else "."
     return {
-        "stopped": f"Stopped by a limit that protects{after}{tail}",
+        "stopped": f"Stopped by a safety limit{after}{tail}",
         "interrupted": f"Interrupted by a person{after}; what was measured until then stands below.",
         "error": f"Broken off{after} because an instrument or a file failed{tail}",
         "unfinished": "Unfinished: the record was never closed, so the run was cut short; what it holds stands below.",

@@ -1,0 +1,304 @@
+"""From a run folder to what the page shows: every text and list, in the page's order. Reads nothing but the run.
+
+Keys of run.json that are used where they are there: result, amplifier, title, procedure, simulated, diagnosis, ending
+(what to do before touching the set), error, bench, instruments, calibration, software, seed, bench_seconds,
+not_tested (a list of texts beside what the readings tell).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from datetime import UTC, datetime
+from typing import Any
+
+from benchtest.archive.run import ALTERED, UNFINISHED, Run, amplifier_identity
+from benchtest.report.numbers import duration, significant
+from benchtest.report.pairs import grouped, line_of
+from benchtest.report.wording import (
+    COUNTED,
+    HEADLINE,
+    MARK,
+    USUAL_TESTS,
+    WORST_FIRST,
+    plain_words,
+    quantity_words,
+    result_sentence,
+)
+
+Row = Mapping[str, Any]
+
+STILL_ON = "The amplifier may still be on, the reservoirs are charged, the loads are hot. Switch off at the wall."
+CAUTIONS = (
+    "Mains kills. With the covers off, parts are live, often with the switch off: unplug, and do not trust the switch.",
+    "Reservoirs stay charged: measure, discharge through a resistor, measure again. Loads and heatsinks burn skin.",
+    "Local codes decide who may work on mains parts. Nothing on this page replaces the electrical safety test.",
+    "Measured that day, on this bench, with this load; not a promise.",
+)
+ELECTRICAL_SAFETY = (
+    "Electrical safety test (earth, insulation): NOT DONE by this tool. "
+    "A multimeter cannot do it; an instrument made for it can."
+)
+LONGEST_TEXT = 300
+
+
+def page_of(run: Run) -> dict[str, Any]:
+    """The context of the template. Raises FileError if run.json or readings.csv cannot be read."""
+    summary, rows, events = run.summary, run.rows(), run.events()
+    identity = amplifier_identity(summary)
+    started = next((e for e in events if e.get("event") == "run_started"), {})
+    stop = next((e for e in events if e.get("event") == "stop"), None)
+    titles = {
+        str(e.get("step")): str(e.get("title") or e.get("step")) for e in events if e.get("event") == "step_started"
+    }
+    groups = grouped(rows)
+    for group in groups:
+        group.step = titles.get(group.step, plain_words(group.step))
+    result = str(summary.get("result") or "unfinished")
+    causes = [cause for cause in summary.get("diagnosis") or [] if isinstance(cause, Mapping)]
+    state = run.state
+    return {
+        "name": identity.get("name") or "Amplifier without a name",
+        "identity": _identity_line(identity),
+        "procedure": summary.get("title") or started.get("title") or summary.get("procedure") or "",
+        "when": _when(str(summary.get("started_utc") or "")),
+        "lasted": _lasted(summary, events),
+        "run_id": summary["run_id"],
+        "simulated": summary.get("simulated") is not False or any(row["simulated"] for row in rows),
+        "altered": run.check if state == ALTERED else None,
+        "unfinished": state == UNFINISHED,
+        "remarks": run.table.remarks,
+        "result": result if result in HEADLINE else "error",
+        "headline": HEADLINE.get(result, plain_words(result)),
+        "sentence": result_sentence(summary, rows, stop),
+        "stop": {"words": str(stop.get("words") or "SWITCH OFF AT THE WALL")} if stop else None,
+        "cause": _cause(causes[0]) if causes and causes[0].get("cause") != "healthy" else None,
+        "healthy": bool(causes) and causes[0].get("cause") == "healthy",
+        "other_causes": [_cause(cause) for cause in causes[1:4] if cause.get("cause") != "healthy"],
+        "ending": summary.get("ending") or _ending(events),
+        "counts": _counts(rows),
+        "standing_out": _standing_out(rows, titles),
+        "groups": groups,
+        "claims": any(line.claim_figure for group in groups for line in group.lines),
+        "readings": len(rows),
+        "not_tested": _not_tested(rows, summary, run.captures(), titles),
+        "how": _how(summary, identity),
+        "methods": _methods(rows),
+        "coverage": sorted({row["coverage_factor"] for row in rows if row["coverage_factor"] is not None}),
+        "steps": _steps(events),
+        "notes": [e for e in events if e.get("event") == "note" and e.get("text")],
+        "hook_ups": sum(e.get("event") == "prompt" for e in events),
+        "cautions": CAUTIONS,
+        "electrical_safety": ELECTRICAL_SAFETY,
+        "made": f"{datetime.now(UTC):%Y-%m-%d %H:%M} UTC",
+    }
+
+
+def rated_power(run: Run) -> float | None:
+    value = amplifier_identity(run.summary).get("rated_power_w")
+    return float(value) if isinstance(value, int | float) else None
+
+
+def _identity_line(identity: Mapping[str, Any]) -> list[str]:
+    parts = []
+    if identity.get("serial"):
+        parts.append(f"serial number {identity['serial']}")
+    if identity.get("kind"):
+        parts.append(plain_words(str(identity["kind"])))
+    if identity.get("output_stage") not in (None, "", "unknown"):
+        parts.append(f"output {plain_words(str(identity['output_stage']))}")
+    power, load = identity.get("rated_power_w"), identity.get("rated_load_ohm")
+    if isinstance(power, int | float):
+        into = f" into {significant(float(load))} Ω" if isinstance(load, int | float) else ""
+        parts.append(f"rated {significant(float(power))} W{into}")
+    return parts
+
+
+def _when(started: str) -> str:
+    try:
+        return f"{datetime.fromisoformat(started).astimezone(UTC):%d %B %Y, %H:%M} UTC"
+    except ValueError:
+        return started
+
+
+def _lasted(summary: Mapping[str, Any], events: Sequence[Mapping[str, Any]]) -> str:
+    seconds = summary.get("bench_seconds")
+    if not isinstance(seconds, int | float):
+        times = [e["time_s"] for e in events if isinstance(e.get("time_s"), int | float)]
+        seconds = max(times, default=None)
+    return duration(float(seconds)) if seconds is not None else ""
+
+
+def _cause(cause: Mapping[str, Any]) -> dict[str, Any]:
+    evidence = cause.get("evidence")
+    told = (
+        [str(item) for item in evidence] if isinstance(evidence, list | tuple) else [str(evidence)] if evidence else []
+    )
+    channel = str(cause.get("channel") or "")
+    return {
+        "what": plain_words(str(cause.get("cause") or "")),
+        "channel": channel if channel in ("left", "right") else "both channels" if channel == "both" else "",
+        "evidence": [str(item) for item in told],
+        "next_check": str(cause.get("next_check") or ""),
+    }
+
+
+def _ending(events: Sequence[Mapping[str, Any]]) -> str:
+    """What to do before touching the set, where the run could not say it itself: only what the events prove."""
+    mains = None
+    for event in events:
+        settings = event.get("settings")
+        if event.get("event") == "prompt" and isinstance(settings, Mapping) and "mains" in settings:
+            mains = settings["mains"]
+        elif event.get("event") == "mains":
+            mains = event.get("state")
+    if mains == "off":
+        return "Mains was switched off last. The reservoirs may be charged, the loads hot: measure before touching."
+    return STILL_ON
+
+
+def _counts(rows: Sequence[Row]) -> list[dict[str, Any]]:
+    found = []
+    for verdict in WORST_FIRST:
+        number = sum(row["verdict"] == verdict for row in rows)
+        if number and verdict != "information":
+            found.append({"verdict": verdict, "mark": MARK[verdict], "words": COUNTED[verdict], "number": number})
+    return found
+
+
+def _standing_out(rows: Sequence[Row], titles: Mapping[str, str]) -> list[dict[str, str]]:
+    """The readings that a person should look at first, worst first, each with its note."""
+    wanted = ("fail", "inconclusive", "noted", "not_measured")
+    rank = {verdict: wanted.index(verdict) for verdict in wanted}
+    found: dict[tuple[str, str, str], dict[str, str]] = {}
+    for row in sorted((row for row in rows if row["verdict"] in rank), key=lambda row: rank[row["verdict"]]):
+        key = (row["quantity"], row["verdict"], row["note"])
+        channel = row["channel"] if row["channel"] in ("left", "right") else ""
+        if key in found:
+            if channel and channel not in found[key]["channel"]:
+                found[key]["channel"] = f"{found[key]['channel']} and {channel}".removeprefix(" and ")
+            continue
+        found[key] = {
+            "verdict": row["verdict"],
+            "mark": MARK[row["verdict"]],
+            "words": COUNTED[row["verdict"]],
+            "what": quantity_words(row["quantity"]),
+            "channel": channel,
+            "where": titles.get(row["step"], plain_words(row["step"])),
+            "value": _value(row),
+            "note": row["note"],
+        }
+    return list(found.values())[:12]
+
+
+def _value(row: Row) -> str:
+    """A reading with its limits in a few words; "" where there is none."""
+    line = line_of([row])
+    (cell,) = line.cells.values()
+    if not cell.value:
+        return ""
+    text = f"{cell.value} {line.unit}".strip()
+    return f"{text}, limits: {line.limits} {line.unit}".strip() if line.limits else text
+
+
+def _not_tested(
+    rows: Sequence[Row], summary: Mapping[str, Any], captures: Sequence[Mapping[str, Any]], titles: Mapping[str, str]
+) -> list[str]:
+    told: dict[str, None] = {}
+    for row in rows:
+        if row["verdict"] == "not_measured":
+            channel = f", {row['channel']}" if row["channel"] in ("left", "right") else ""
+            why = f": {row['note']}" if row["note"] else ""
+            told[f"{quantity_words(row['quantity'])}{channel} ({titles.get(row['step'], row['step'])}){why}"] = None
+    listed = summary.get("not_tested")
+    for text in listed if isinstance(listed, list) else []:
+        told[str(text)] = None
+    taken = {row["quantity"] for row in rows if row["verdict"] != "not_measured"}
+    if left_out := [words for quantity, words in USUAL_TESTS.items() if quantity not in taken]:
+        told[f"No reading in this run: {', '.join(left_out)}."] = None
+    rates = [c["sample_rate"] for c in captures if isinstance(c.get("sample_rate"), int | float)]
+    if rates:
+        told[f"Oscillation: not tested above {significant(max(rates) / 2000, 3)} kHz, half the sound card's rate."] = (
+            None
+        )
+    return list(told)
+
+
+def _how(summary: Mapping[str, Any], identity: Mapping[str, Any]) -> list[tuple[str, list[tuple[str, str]]]]:
+    """Headings with their facts, for what run.json says of the bench."""
+    bench = summary.get("bench")
+    sections = [
+        ("Bench and load", _facts(bench if isinstance(bench, Mapping) else {"name": bench})),
+        ("Instruments", _facts(summary.get("instruments"))),
+        ("Calibration", _facts(summary.get("calibration"))),
+        ("The set, as its file says", _facts({k: v for k, v in identity.items() if k != "name"})),
+        ("Surroundings", _facts(summary.get("environment"))),
+        ("Software", _facts(summary.get("software"))),
+    ]
+    if summary.get("seed") is not None:
+        sections[0][1].append(("seed", str(summary["seed"])))
+    return [(heading, facts) for heading, facts in sections if facts]
+
+
+UNIT_ENDINGS = {
+    "_w": "W", "_v": "V", "_ohm": "Ω", "_hz": "Hz", "_percent": "%", "_db": "dB", "_s": "s", "_a": "A", "_ma": "mA",
+    "_uf": "µF", "_voltage": "V", "_frequency": "Hz", "sample_rate": "Hz", "age_years": "years",
+}  # fmt: skip
+
+
+def _facts(value: Any, label: str = "", unit: str = "") -> list[tuple[str, str]]:
+    """Nested JSON as label and text, in order; what is empty is left out. A key's ending gives the unit.
+
+    >>> _facts({"load_ohm": {"left": 8.02}, "mains_voltage": 230.0, "file": None})
+    [('load left', '8.02 Ω'), ('mains voltage', '230 V')]
+    """
+    if isinstance(value, Mapping):
+        found = []
+        for key, item in value.items():
+            name = str(key)
+            ending = next((e for e in UNIT_ENDINGS if name.endswith(e)), "")
+            if len(ending) < len("_voltage"):  # "load ohm left" is nobody's words, "mains voltage" is everybody's
+                name = name.removesuffix(ending)
+            found += _facts(item, f"{label} {plain_words(name)}".strip(), UNIT_ENDINGS.get(ending, unit))
+        return found
+    if isinstance(value, list) and any(isinstance(item, Mapping) for item in value):
+        return [fact for number, item in enumerate(value, 1) for fact in _facts(item, f"{label} {number}".strip())]
+    text = ", ".join(map(_text, value)) if isinstance(value, list) else _text(value)
+    if isinstance(value, int | float) and not isinstance(value, bool) and unit:
+        text = f"{text} {unit}"
+    return [(label, text[:LONGEST_TEXT])] if text else []
+
+
+def _text(value: Any) -> str:
+    if value is None:
+        return ""
+    if isinstance(value, bool):
+        return "yes" if value else "no"
+    if isinstance(value, float):
+        return significant(value, 6)
+    return str(value)
+
+
+def _methods(rows: Iterable[Row]) -> list[tuple[str, str]]:
+    found: dict[tuple[str, str], None] = {}
+    for row in rows:
+        if row["method"]:
+            found[quantity_words(row["quantity"]), row["method"]] = None
+    return list(found)
+
+
+def _steps(events: Sequence[Mapping[str, Any]]) -> list[dict[str, str]]:
+    """The steps with when they began, how long they took and how they ended; one that never ended is "broken off"."""
+    found: list[dict[str, Any]] = []
+    for event in events:
+        time_s = event.get("time_s")
+        at = float(time_s) if isinstance(time_s, int | float) else 0.0
+        if event.get("event") == "step_started":
+            found.append({"title": str(event.get("title") or event.get("step")), "began": at, "outcome": "broken off"})
+            found[-1]["why"] = str(event.get("why") or "")
+            found[-1]["took"] = ""
+        elif event.get("event") == "step_ended" and found:
+            found[-1]["outcome"] = plain_words(str(event.get("outcome") or "done"))
+            found[-1]["took"] = duration(at - found[-1]["began"])
+    for step in found:
+        step["began"] = duration(step["began"])
+    return found
