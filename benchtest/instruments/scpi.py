@@ -53,8 +53,8 @@ TERMINATIONS = {"LF": "\n", "CR": "\r", "CRLF": "\r\n"}
 
 _PLACEHOLDERS = frozenset({"function", "range", "line_cycles", "bandwidth"})
 _OVERLOAD_WORDS = frozenset({"INF", "INFINITY", "OL", "OVLD", "OVERLOAD", "OVER"})
-_NUMBER = re.compile(r"[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d{1,3})?")
-_ERROR = re.compile(r'([+-]?\d{1,5})\s*,\s*"((?:[^"]|"")*)"')
+_NUMBER = re.compile(r"[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d{1,3})?", re.ASCII)
+_ERROR = re.compile(r'([+-]?\d{1,5})\s*,\s*"((?:[^"]|"")*)"', re.ASCII)
 
 
 def commands(overrides: Mapping[str, str], *, meter: str = "") -> dict[str, str]:
