@@ -24,7 +24,7 @@ from benchtest.instruments.protocols import AudioInterface, Clock, FloatArray, O
 from benchtest.instruments.test_points import TEST_POINTS
 from simulated_instruments.amplifier import SILENCE, Amplifier, Drive, Probe, demo_amplifier, with_tolerances
 from simulated_instruments.clock import SimulatedClock
-from simulated_instruments.converters import ConverterErrors, Recorder, draw_converter_errors, played
+from simulated_instruments.converters import ConverterErrors, NoiseTape, Recorder, draw_converter_errors, played
 from simulated_instruments.dummy_load import DummyLoad
 from simulated_instruments.emission import Emission, strength
 from simulated_instruments.faults import SCENARIOS
@@ -113,7 +113,7 @@ class SimulatedBench:
         self.truth = self._draw(scenario, channel or drawn_channel)
         if converters is not None:
             self.truth = replace(self.truth, converters=converters)
-        self.audio_rng = self._rng("audio")
+        self.audio_noise = NoiseTape(self._rng("audio"))
         self.amplifier = Amplifier(self.truth.design, rng=self._rng("amplifier"))
         self.true_rate = SAMPLE_RATE * (1.0 + self.truth.converters.rate_ppm * 1e-6)
         self.clock: Clock = SimulatedClock(now=self.now, advance=self.advance)
@@ -295,7 +295,7 @@ class SimulatedBench:
         samples = np.clip(np.asarray(emitted, dtype=np.float64), -1.0, 1.0)
         with self.lock:
             if self._blocks is None or self._blocks_until != self._time:
-                self._blocks = Recorder(self.truth.converters, self.true_rate, self.audio_rng)
+                self._blocks = Recorder(self.truth.converters, self.true_rate, self.audio_noise)
                 self._blocks.settle(self._input_dc())
             if np.max(np.abs(samples), initial=0.0) > 1e-6:
                 self._last_sound = wall.monotonic()
@@ -315,7 +315,7 @@ class SimulatedBench:
         hooks = self._card.hooks
         loopback = self.sound_card_at == "loopback"
         if loopback or self.inputs == "sound_card":
-            volts = played(emitted, self.truth.converters, self.audio_rng) / self.truth.output_divider
+            volts = played(emitted, self.truth.converters, self.audio_noise) / self.truth.output_divider
             for channel in hooks.cut_output:
                 volts[:, channel] = 0.0
         else:
@@ -444,9 +444,9 @@ class SimulatedBench:
             leads.place = point
 
     def lamp_state(self) -> str:
-        """How bright the series lamp is: "dark", "dull", "half", "bright"."""
+        """How bright the series lamp is: "dark", "dull", "half", "bright"; one that is out is dark."""
         with self.lock:
-            return str(self.amplifier.supply.lamp_state())
+            return self.amplifier.supply.lamp_state() or "dark"
 
     def _connect_inputs(self) -> None:
         if self.inputs == "sound_card" and self.sound_card_at == "amplifier":

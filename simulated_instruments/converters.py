@@ -10,6 +10,7 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from benchtest.instruments.protocols import FloatArray
 
@@ -86,26 +87,61 @@ def crossed(samples: FloatArray, crosstalk_db: float) -> FloatArray:
     return result
 
 
-def quantised(samples: FloatArray, rng: np.random.Generator) -> FloatArray:
+class NoiseTape:
+    """White noise, drawn once and read from a random place each time, so that it costs next to nothing.
+
+    Two readings of some thousand frames from one tape overlap now and then, but hardly ever frame upon frame, so they
+    are independent for all that spectra and averages can tell. Left and right are independent columns.
+    """
+
+    def __init__(self, rng: np.random.Generator, *, frames: int = 2**18) -> None:
+        self._rng = rng
+        self._frames = frames
+        self._tapes: dict[str, NDArray[np.float32]] = {}
+
+    def normal(self, frames: int) -> NDArray[np.float32]:
+        """Gaussian noise of unit rms, shape (frames, 2)."""
+        return self._read("normal", frames)
+
+    def triangular(self, frames: int) -> NDArray[np.float32]:
+        """The difference of two uniform variates, -1 to 1, shape (frames, 2): the classic dither."""
+        return self._read("triangular", frames)
+
+    def _read(self, kind: str, frames: int) -> NDArray[np.float32]:
+        if 2 * frames > self._frames:
+            return self._draw(kind, frames)
+        if kind not in self._tapes:
+            self._tapes[kind] = self._draw(kind, self._frames)
+        start = int(self._rng.integers(self._frames - frames))
+        return self._tapes[kind][start : start + frames]
+
+    def _draw(self, kind: str, frames: int) -> NDArray[np.float32]:
+        if kind == "normal":
+            return self._rng.standard_normal((frames, 2), dtype=np.float32)
+        drawn = self._rng.random((frames, 2), dtype=np.float32)
+        drawn -= self._rng.random((frames, 2), dtype=np.float32)
+        return drawn
+
+
+def quantised(samples: FloatArray, noise: NoiseTape) -> FloatArray:
     """Clipped at full scale, dithered with triangular noise of two steps' width, rounded to 24 bits."""
-    dither = rng.random(samples.shape, dtype=np.float32)
-    dither -= rng.random(samples.shape, dtype=np.float32)
-    steps = np.rint(samples / _STEP + dither)
-    result: FloatArray = np.clip(steps, -(2.0 ** (BITS - 1)), 2.0 ** (BITS - 1) - 1.0) * _STEP
+    steps = samples * (1.0 / _STEP)
+    steps += noise.triangular(len(samples))
+    np.rint(steps, out=steps)
+    np.clip(steps, -(2.0 ** (BITS - 1)), 2.0 ** (BITS - 1) - 1.0, out=steps)
+    steps *= _STEP
+    return steps
+
+
+def _noise(frames: int, noise_db: float, noise: NoiseTape) -> FloatArray:
+    result: FloatArray = noise.normal(frames) * np.float64(10.0 ** (noise_db / 20.0) / math.sqrt(2.0))
     return result
 
 
-def _noise(shape: tuple[int, ...], noise_db: float, rng: np.random.Generator) -> FloatArray:
-    rms = 10.0 ** (noise_db / 20.0) / math.sqrt(2.0)
-    return rng.standard_normal(shape, dtype=np.float32) * np.float64(rms)
-
-
-def played(samples: FloatArray, errors: ConverterErrors, rng: np.random.Generator) -> FloatArray:
+def played(samples: FloatArray, errors: ConverterErrors, noise: NoiseTape) -> FloatArray:
     """What stands at the sound card's output, volts, for fractions of full scale, shape (frames, 2)."""
-    analogue: FloatArray = distorted(
-        quantised(np.clip(samples, -1.0, 1.0), rng), errors.output_h2_db, errors.output_h3_db
-    )
-    analogue += _noise(analogue.shape, errors.noise_db, rng)
+    analogue = distorted(quantised(samples, noise), errors.output_h2_db, errors.output_h3_db)
+    analogue += _noise(len(analogue), errors.noise_db, noise)
     result: FloatArray = crossed(analogue, errors.crosstalk_db) * np.asarray(errors.output_full_scale_v)
     return result
 
@@ -113,35 +149,27 @@ def played(samples: FloatArray, errors: ConverterErrors, rng: np.random.Generato
 class Recorder:
     """The recording converter, with the charge on its coupling capacitors as its only memory.
 
-    Between captures nothing is computed, so a capture begins with the capacitors charged as they would be: ``settle``
-    takes the DC that stood there and, where a steady tone was running, the whole cycles with which the capture starts.
+    Between captures nothing is computed, so a capture begins by charging them to what stood there: ``settle``.
     """
 
-    def __init__(self, errors: ConverterErrors, sample_rate: float, rng: np.random.Generator) -> None:
+    def __init__(self, errors: ConverterErrors, sample_rate: float, noise: NoiseTape) -> None:
         self.errors = errors
-        self._rng = rng
+        self._noise = noise
         self._pole = math.exp(-2.0 * math.pi * errors.input_highpass_hz / sample_rate)
         self._b = (0.5 * (1.0 + self._pole), -0.5 * (1.0 + self._pole))
         self._state: FloatArray = np.zeros((1, 2))
 
-    def settle(self, dc_v: FloatArray, cycles: FloatArray | None = None) -> None:
-        """Charge the capacitors: to ``dc_v`` (2,), or as after endless repetition of ``cycles`` (frames, 2), volts."""
-        if cycles is None or len(cycles) == 0:
-            self._state = -self._b[0] * np.asarray(dc_v, dtype=np.float64)[None, :]
-            return
-        # The filter is linear: after n frames its state is pole^n times the first plus what the cycles add, and in the
-        # periodic state both ends are equal.
-        self._state = np.zeros((1, 2))
-        self._highpass(cycles)
-        self._state = self._state / (1.0 - self._pole ** len(cycles))
+    def settle(self, dc_v: FloatArray) -> None:
+        """Charge the coupling capacitors to ``dc_v`` (2,), as if it had stood there for long."""
+        self._state = -self._b[0] * np.asarray(dc_v, dtype=np.float64)[None, :]
 
     def record(self, volts: FloatArray) -> FloatArray:
         """Fractions of full scale for volts at the sound card's input, both (frames, 2)."""
         errors = self.errors
         fraction = self._highpass(volts) / np.asarray(errors.input_full_scale_v)
         fraction = crossed(distorted(fraction, errors.input_h2_db, errors.input_h3_db), errors.crosstalk_db)
-        fraction += _noise(fraction.shape, errors.noise_db, self._rng)
-        return quantised(fraction, self._rng)
+        fraction += _noise(len(fraction), errors.noise_db, self._noise)
+        return quantised(fraction, self._noise)
 
     def _highpass(self, volts: FloatArray) -> FloatArray:
         from scipy.signal import lfilter

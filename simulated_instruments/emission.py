@@ -18,6 +18,7 @@ from benchtest.instruments.protocols import FloatArray
 _BLOCK_S = 0.05
 _STEADY = 0.01  # blocks whose rms differ by less belong to one stretch
 _SILENT = 1e-9
+_FADE_S = 0.01  # and four cycles at least
 
 
 @dataclass(frozen=True)
@@ -92,8 +93,10 @@ def stretches(stimulus: FloatArray, sample_rate: float) -> list[Stretch]:
 class Emission:
     """A stimulus begun at ``start`` (bench seconds), and how far it has come.
 
-    record is (first, stop) in frames; cursor is the first frame that the bench has not come to yet; render_from is
-    where rendering begins, a little before the record window, so that what has no memory between captures settles.
+    record is (first, stop) in frames; cursor is the first frame that the bench has not come to yet. Rendering begins a
+    little before the record window, at render_from, so that what keeps no memory between captures settles: a tone that
+    runs already is faded in over ``fade`` frames (which leaves coupling capacitors without a transient), and ``settle``
+    frames follow.
     """
 
     stimulus: FloatArray
@@ -113,6 +116,14 @@ class Emission:
         self._stretches = stretches(self.stimulus, self.rate)
         self._firsts = [stretch.first for stretch in self._stretches]
         self.render_from = max(0, self.record[0] - self.settle)
+        self.fade = 0
+        stretch = self.stretch_at(self.render_from)
+        if stretch is not None:
+            cycles = 4.0 / stretch.frequency_hz if stretch.frequency_hz > 0.0 else 0.0
+            self.fade = round(max(_FADE_S, min(cycles, 0.2)) * self.rate)
+            self.render_from = max(0, self.render_from - self.fade)
+        if self.render_from <= self.latency:  # silence came before: rendered from the first frame on, as it is
+            self.fade = 0
 
     @property
     def emitted_until(self) -> int:
@@ -162,4 +173,8 @@ class Emission:
         if begin < end:
             index = np.arange(begin - self.latency, end - self.latency) % len(self.stimulus)
             samples[begin - first : end - first] = self.stimulus[index]
+        faded = min(stop, self.render_from + self.fade)
+        if self.render_from <= first < faded:
+            at = (np.arange(first, faded) - self.render_from + 0.5) / self.fade
+            samples[: faded - first] *= (0.5 - 0.5 * np.cos(np.pi * at))[:, None]
         return samples

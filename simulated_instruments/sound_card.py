@@ -22,7 +22,7 @@ if TYPE_CHECKING:
     from simulated_instruments.bench import SimulatedBench
 
 SETTLE_S = 0.03
-"""Audio is rendered this long before a record window opens, and thrown away."""
+"""Audio is rendered this long before a record window opens, fade not counted, and thrown away."""
 
 MUTE_BLOCK = 512
 """Frames that the output still holds when it is muted."""
@@ -155,8 +155,8 @@ class SimulatedSoundCard:
         if ratio != 1.0:
             settled = max(0, settled - REACH)
             volts = interpolated(volts, np.arange(first - settled, stop) / ratio - emission.render_from)
-        recorder = Recorder(bench.truth.converters, bench.true_rate, bench.audio_rng)
-        recorder.settle(emission.dc_v, _whole_cycles(volts[:settled], emission))
+        recorder = Recorder(bench.truth.converters, bench.true_rate, bench.audio_noise)
+        recorder.settle(emission.dc_v)
         samples = recorder.record(volts)[settled:]
         return self._as_hooked(samples, first)
 
@@ -190,19 +190,6 @@ class SimulatedSoundCard:
             raise InstrumentError(
                 "The sound card is muted. Expected rearm() before another tone. Find out first why it was muted."
             )
-
-
-def _whole_cycles(volts: FloatArray, emission: Emission) -> FloatArray | None:
-    """The whole cycles in the settling time, where the same tone ran through all of it and long before."""
-    before = emission.stretch_at(emission.render_from - round(0.1 * emission.rate))
-    stretch = emission.stretch_at(emission.render_from)
-    if stretch is None or before is not stretch or stretch is not emission.stretch_at(emission.record[0]):
-        return None
-    if stretch.frequency_hz <= 0.0:
-        return None
-    period = emission.rate / stretch.frequency_hz
-    frames = round(int(len(volts) / period) * period)
-    return volts[:frames] if frames > 0 else None
 
 
 def _check_stimulus(samples: FloatArray, repeat: int, record: tuple[int, int] | None) -> None:

@@ -99,7 +99,7 @@ def test_choices_without_the_answer_are_an_error(operator: Operator) -> None:
 
 
 def test_a_value_is_entered_as_a_person_reads_it_off(operator: Operator) -> None:
-    assert operator.enter("What does the left meter show?", unit="V") == "0.0 mV"
+    assert operator.enter("What does the bench meter show?", unit="V") == "0.0 mV"
     assert operator.enter("The bench meter, ohms?", unit="ohm") in {"0.1 ohm", "0.2 ohm", "0.3 ohm"}  # its leads
 
 

@@ -58,7 +58,8 @@ def test_what_is_rendered_is_the_window_and_a_little_before(bench, tone, monkeyp
     renders = Calls(monkeypatch, bench.amplifier, "render")
     bench.audio().begin(tone(1000.0, 9600), repeat=20, record=(96_000, 115_200))
     bench.audio().finish()
-    assert sum(len(volts) for volts in renders.first_arguments) == 19_200 + round(0.03 * RATE)
+    # 10 ms of fade and 30 ms to settle
+    assert sum(len(volts) for volts in renders.first_arguments) == 19_200 + round(0.04 * RATE)
 
 
 def test_amplifier_and_bench_keep_the_same_time(bench, tone):
@@ -90,22 +91,22 @@ def test_finish_takes_the_time_of_emission_and_window(looped, tone):
     assert looped.now() - before == pytest.approx(expected, abs=2e-6)
 
 
-def test_an_event_in_the_middle_of_a_window_falls_where_it_belongs(bench):
-    """Mains off 1 s into a recording of silence: what happens at the terminals happens after it."""
+def test_an_event_in_the_middle_of_a_window_falls_where_it_belongs(bench, tone):
+    """Mains off 1 s into a recorded tone: whole before, and gone soon after, when relay and rails have dropped."""
     audio = bench.audio()
-    bench.operator().set({"volume": "minimum"}, say="down")
-    audio.begin(np.zeros((RATE, 2)), repeat=4, record=(0, 3 * RATE))
+    audio.begin(tone(1000.0, 9600, 0.1), repeat=60, record=(0, 5 * RATE))
     bench.clock.sleep(1.0)
     bench.switch_mains(False)
-    bench.clock.sleep(0.0)
-    before, after = np.split(audio.finish().samples[:, 0], [round(1.0 * bench.true_rate)])
-    assert np.max(np.abs(after - np.median(after))) > 20 * np.max(np.abs(before - np.median(before)))
+    samples = audio.finish().samples[:, 0]
+    seconds = samples[: 5 * RATE].reshape(50, -1).std(axis=1)
+    assert seconds[9] == pytest.approx(seconds[5], rel=0.01)
+    assert seconds[9] > 100 * seconds[49]
 
 
 # What the instruments see of each other -----------------------------------------------------------------------------
 
 
-@pytest.mark.parametrize(("frequency", "level"), [(1000.0, 0.1), (1000.0, 0.8), (100.0, 0.5), (10_000.0, 0.3)])
+@pytest.mark.parametrize(("frequency", "level"), [(1000.0, 0.1), (1000.0, 0.8), (100.0, 0.5)])
 def test_a_meter_and_the_recording_see_the_same_tone(bench, tone, frequency, level):
     """AC rms at the terminals, within 0.1 %; the recording scaled by what is true of divider and converter."""
     audio = bench.audio()

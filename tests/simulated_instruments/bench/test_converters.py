@@ -9,6 +9,7 @@ import pytest
 
 from simulated_instruments.converters import (
     ConverterErrors,
+    NoiseTape,
     Recorder,
     crossed,
     distorted,
@@ -24,6 +25,10 @@ IDEAL = ConverterErrors(
     output_h2_db=-400.0, output_h3_db=-400.0, input_h2_db=-400.0, input_h3_db=-400.0, noise_db=-400.0,
     crosstalk_db=-400.0, input_highpass_hz=1e-9, output_ohm=100.0,
 )  # fmt: skip
+
+
+def tape(seed: int) -> NoiseTape:
+    return NoiseTape(np.random.default_rng(seed))
 
 
 def tone(frequency: float, frames: int, amplitude: float = 1.0) -> np.ndarray:
@@ -60,13 +65,13 @@ def test_quantising_noise_with_triangular_dither():
     # Vanderkooy, Wright, IEEE Trans. Signal Process. 48(2), 2000 (from memory: step^2/12 + step^2/6).
     step = 2.0**-23
     wave = tone(997.0, 200_000, 0.5)
-    error = quantised(wave, np.random.default_rng(1)) - wave
+    error = quantised(wave, tape(1)) - wave
     assert np.mean(error**2) == pytest.approx(step**2 / 4, rel=0.02)  # 400 000 samples: 0.3 % statistical
     assert abs(np.mean(error)) < 5 * step / 2 / np.sqrt(error.size)
 
 
 def test_quantised_values_lie_on_the_24_bit_grid_and_clip_at_full_scale():
-    values = quantised(tone(1000.0, 960, 1.5), np.random.default_rng(2))
+    values = quantised(tone(1000.0, 960, 1.5), tape(2))
     assert np.all(values * 2**23 == np.rint(values * 2**23))
     assert values.max() == 1.0 - 2.0**-23
     assert values.min() == -1.0
@@ -74,23 +79,23 @@ def test_quantised_values_lie_on_the_24_bit_grid_and_clip_at_full_scale():
 
 def test_output_full_scale_scales_each_channel():
     errors = replace(IDEAL, output_full_scale_v=(2.06, 1.95))
-    volts = played(tone(1000.0, 9600, 0.5), errors, np.random.default_rng(3))
+    volts = played(tone(1000.0, 9600, 0.5), errors, tape(3))
     np.testing.assert_allclose(line(volts, 1000.0), [1.03, 0.975], rtol=1e-6)
 
 
 def test_output_clips_at_full_scale():
-    volts = played(tone(1000.0, 960, 2.0), IDEAL, np.random.default_rng(3))
+    volts = played(tone(1000.0, 960, 2.0), IDEAL, tape(3))
     assert np.max(np.abs(volts)) == pytest.approx(2.0)
 
 
 def test_noise_level_is_rms_below_a_full_scale_sine():
     errors = replace(IDEAL, noise_db=-100.0, output_full_scale_v=(2.0, 2.0))
-    volts = played(np.zeros((200_000, 2)), errors, np.random.default_rng(4))
+    volts = played(np.zeros((200_000, 2)), errors, tape(4))
     np.testing.assert_allclose(np.std(volts, axis=0), 2.0 / np.sqrt(2) * 1e-5, rtol=0.01)  # 0.16 % statistical
 
 
 def test_recording_divides_by_full_scale_and_clips():
-    recorder = Recorder(replace(IDEAL, input_full_scale_v=(2.5, 2.0)), RATE, np.random.default_rng(5))
+    recorder = Recorder(replace(IDEAL, input_full_scale_v=(2.5, 2.0)), RATE, tape(5))
     recorder.settle(np.zeros(2))
     fraction = recorder.record(tone(1000.0, 9600, 3.0))
     assert np.max(np.abs(fraction)) <= 1.0
@@ -101,15 +106,16 @@ def test_recording_divides_by_full_scale_and_clips():
 def test_coupling_capacitor_is_a_first_order_highpass():
     # |H| = 1 / sqrt(1 + (fc / f)^2); the matched pole differs from it by a few parts in 10^4 at these frequencies.
     errors = replace(IDEAL, input_highpass_hz=20.0)
-    recorder = Recorder(errors, RATE, np.random.default_rng(6))
+    recorder = Recorder(errors, RATE, tape(6))
     wave = tone(20.0, 48_000)
-    recorder.settle(np.zeros(2), wave[:4800])
+    recorder.settle(np.zeros(2))
+    recorder.record(wave)  # ten time constants
     np.testing.assert_allclose(line(recorder.record(wave), 20.0), 0.5 / np.sqrt(2), rtol=1e-3)
 
 
 def test_settled_on_dc_nothing_is_recorded_of_it_and_a_step_decays():
     errors = replace(IDEAL, input_highpass_hz=2.0)
-    recorder = Recorder(errors, RATE, np.random.default_rng(7))
+    recorder = Recorder(errors, RATE, tape(7))
     recorder.settle(np.array([0.5, -0.2]))
     np.testing.assert_allclose(recorder.record(np.full((960, 2), [0.5, -0.2])), 0.0, atol=3e-7)
     step = recorder.record(np.full((RATE, 2), [1.5, 0.8]))
@@ -118,13 +124,15 @@ def test_settled_on_dc_nothing_is_recorded_of_it_and_a_step_decays():
     assert step[after, 0] == pytest.approx(0.5 / np.e, rel=1e-3)
 
 
-def test_settled_on_a_tone_no_transient_is_left():
-    recorder = Recorder(replace(IDEAL, input_highpass_hz=2.0), RATE, np.random.default_rng(8))
-    wave = tone(1000.0, 96_000)[37:]  # at any phase
-    recorder.settle(np.zeros(2), wave[:2880])
-    recorded = recorder.record(wave)
-    periods = recorded[: 960 * 90].reshape(90, 960, 2)
-    np.testing.assert_allclose(periods[0], periods[-1], atol=1e-6)
+def test_noise_from_a_tape_is_white_and_never_the_same_twice():
+    noise = tape(9)
+    first, second = noise.normal(20_000), noise.normal(20_000)
+    assert np.std(first) == pytest.approx(1.0, rel=0.02)
+    most = 5 / np.sqrt(20_000)  # five sigma of a correlation by chance
+    assert abs(np.corrcoef(first[:, 0], second[:, 0])[0, 1]) < most
+    assert abs(np.corrcoef(first[:, 0], first[:, 1])[0, 1]) < most
+    assert abs(np.corrcoef(first[1:, 0], first[:-1, 0])[0, 1]) < most
+    assert len(noise.normal(400_000)) == 400_000  # longer than the tape
 
 
 @pytest.mark.parametrize("frequency", [1000.0, 20_000.0])
