@@ -1,0 +1,5 @@
+"""``python -m benchtest`` is the command ``benchtest``."""
+
+from benchtest.cli import main
+
+main()

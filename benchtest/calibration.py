@@ -1,0 +1,254 @@
+"""How many volts a sample value of 1.0 stands for, at the amplifier's inputs and at its speaker terminals.
+
+The multimeter (AC volts, at a frequency inside its band) is compared with the sound card's output; the output, plugged
+straight into the dividers' far end, then tells the input, dividers as built in. Both channels. Gain and channel
+difference need only the ratio of the two, in which the meter's error cancels; volts and watts carry it.
+
+Without a calibration the stated values of the bench file are used, and every page says so.
+"""
+
+from __future__ import annotations
+
+import math
+import tomllib
+from collections.abc import Mapping
+from dataclasses import asdict, dataclass, replace
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from benchtest.bench_file import BenchFile
+from benchtest.errors import FileError, InstrumentError, NotReachable
+
+if TYPE_CHECKING:
+    from benchtest.safety.guard import Capture, GuardedBench
+
+FORMAT = 1
+FREQUENCY_HZ = 1000.0
+SHARE = 0.6
+"""Share of full scale that the calibration tone has: near the top, away from clipping, inside a 1 V meter range."""
+DUE_DAYS = 180
+"""How long a calibration counts as fresh. Common practice, no source; every session is better."""
+STATED_RELATIVE = 0.03
+"""Standard uncertainty of stated converter and divider values together: a guess for parts of 1 to 5 %."""
+
+
+@dataclass(frozen=True)
+class Calibration:
+    """Scales of the sound card as built in; tuples are (left, right), volts are peak.
+
+    meter_relative is the standard uncertainty (k = 1) common to all volts, own_relative that of each scale on its own.
+    residual_thd_n and residual_thd are the loopback's ratios, noise_v its rms noise referred to the terminals.
+    """
+
+    kind: str
+    made_utc: str
+    meter: str
+    sound_card: str
+    frequency_hz: float
+    output_volts_per_full_scale: tuple[float, float]
+    input_volts_per_full_scale: tuple[float, float]
+    meter_relative: float
+    own_relative: float
+    residual_thd: tuple[float, float] | None = None
+    residual_thd_n: tuple[float, float] | None = None
+    noise_v: tuple[float, float] | None = None
+    due_utc: str = ""
+    path: str = ""
+    warning: str = ""
+
+    def volts_relative(self) -> float:
+        """Relative standard uncertainty of a voltage measured through the sound card."""
+        return math.hypot(self.meter_relative, self.own_relative)
+
+    def ratio_relative(self) -> float:
+        """Relative standard uncertainty of output over input, or of left over right."""
+        if self.kind != "measured":
+            return math.hypot(STATED_RELATIVE, STATED_RELATIVE)
+        return math.sqrt(2.0) * self.own_relative
+
+    def as_dict(self) -> dict[str, Any]:
+        """For run.json."""
+        return asdict(self)
+
+
+def stated_calibration(file: BenchFile) -> Calibration:
+    """The values that the bench file states, unchecked."""
+    audio = file.audio
+    if audio is None:
+        out = back = (1.0, 1.0)
+    else:
+        out = (audio.output_full_scale_v / audio.output_divider,) * 2
+        back = (
+            audio.input_full_scale_v * audio.left_input_divider,
+            audio.input_full_scale_v * audio.right_input_divider,
+        )
+    return Calibration(
+        kind="stated", made_utc="", meter="", sound_card="", frequency_hz=FREQUENCY_HZ,
+        output_volts_per_full_scale=out, input_volts_per_full_scale=back,
+        meter_relative=STATED_RELATIVE, own_relative=STATED_RELATIVE,
+        warning="NOT CALIBRATED: the values stated in the bench file are used. Run 'benchtest calibrate'.",
+    )  # fmt: skip
+
+
+def make_calibration(bench: GuardedBench) -> Calibration:
+    """Measure the scales of a bench: two hook-ups, the amplifier not connected to the sound card.
+
+    Raises NotReachable without a movable meter or a sound card, InstrumentError where the loopback is not seen.
+    """
+    if bench.file.audio is None:
+        raise NotReachable("this bench has no [audio] section: there is nothing to calibrate.")
+    bench.hook_up(
+        say="Calibration: plug the sound card's output into the far ends of the input dividers, both channels. "
+        "The amplifier is not connected.",
+        sound_card="loopback",
+    )
+    out: list[float] = []
+    back: list[float] = []
+    relative: list[float] = []
+    taken: list[Capture] = []
+    stated = bench.calibration
+    for i, point in enumerate(("sound_card_output", "sound_card_output_right")):
+        bench.move_meter(point)
+        seen: list[Any] = []
+
+        def read_meter(point: str = point, seen: list[Any] = seen) -> None:
+            bench.sleep(0.3, why="the tone settles")
+            seen.append(bench.ac_volts(point, FREQUENCY_HZ, repeats=2))
+
+        capture = bench.loopback_tone(SHARE, frequency_hz=FREQUENCY_HZ, hold_s=2.5, while_playing=read_meter)
+        value = seen[-1]
+        if value.value is None or not value.value > 0.01:
+            raise InstrumentError(
+                f"{value.meter} read {'an overload' if value.value is None else f'{value.value:.3g} V'} at {point} while "
+                f"a tone of {SHARE * stated.output_volts_per_full_scale[i] / math.sqrt(2):.3g} V was played. Check that "
+                "its leads are on the sound card's output and that the output is not muted by the system."
+            )
+        channel = ("left", "right")[i]
+        level = capture.figures[channel].level_v / stated.input_volts_per_full_scale[i]  # fraction of full scale, rms
+        expected = value.value / stated.input_volts_per_full_scale[i]
+        if not 0.2 * expected < level < 5.0 * expected:
+            raise InstrumentError(
+                f"the {channel} input recorded {level:.2g} of full scale (rms) where {expected:.2g} was expected from "
+                f"the bench file's divider and full scale. Expected within a factor of 5. Check the loopback lead of "
+                f"the {channel} channel, the input gain, and [audio] in the bench file."
+            )
+        out.append(value.value * math.sqrt(2.0) / SHARE)
+        back.append(value.value / level)
+        relative.append(value.standard_uncertainty / value.value)
+        taken.append(capture)
+    bench.hook_up(say="Plug the sound card's output back to the amplifier's side.", sound_card="amplifier")
+    now = datetime.now(UTC)
+    instruments = bench.describe()["instruments"]
+    identity = {item["kind"]: item["identity"] for item in instruments}
+    scale = [b / s for b, s in zip(back, stated.input_volts_per_full_scale, strict=True)]
+    figures = [capture.figures[c] for capture, c in zip(taken, ("left", "right"), strict=True)]
+    return Calibration(
+        kind="measured",
+        made_utc=now.isoformat(timespec="seconds"),
+        due_utc=(now + timedelta(days=DUE_DAYS)).isoformat(timespec="seconds"),
+        meter=next((i["identity"] for i in instruments if i.get("connected_to") == "movable"), ""),
+        sound_card=identity.get("audio interface", ""),
+        frequency_hz=FREQUENCY_HZ,
+        output_volts_per_full_scale=(out[0], out[1]),
+        input_volts_per_full_scale=(back[0], back[1]),
+        meter_relative=max(relative),
+        own_relative=2e-4,
+        residual_thd=(figures[0].thd, figures[1].thd),
+        residual_thd_n=(figures[0].thd_n, figures[1].thd_n),
+        noise_v=(figures[0].noise_v * scale[0], figures[1].noise_v * scale[1]),
+    )
+
+
+def calibration_for(bench: GuardedBench, bench_path: Path | None, *, make: bool = True) -> Calibration:
+    """The calibration that a bench's file names; a simulated bench without one is calibrated now."""
+    section = bench.file.calibration
+    if bench.file.audio is None:
+        return stated_calibration(bench.file)
+    if section is not None and section.file:
+        path = Path(section.file)
+        if not path.is_absolute() and bench_path is not None:
+            path = bench_path.parent / path
+        return check_calibration(load_calibration(path), bench)
+    if bench.simulated and make:
+        return make_calibration(bench)
+    return stated_calibration(bench.file)
+
+
+def check_calibration(calibration: Calibration, bench: GuardedBench) -> Calibration:
+    """Add the warning that a calibration deserves: old, or made on another sound card."""
+    warnings = []
+    if calibration.due_utc and datetime.fromisoformat(calibration.due_utc) < datetime.now(UTC):
+        warnings.append(f"the calibration was due on {calibration.due_utc[:10]}")
+    here = {i["kind"]: i["identity"] for i in bench.describe()["instruments"]}.get("audio interface", "")
+    if calibration.sound_card and here and calibration.sound_card != here:
+        warnings.append(f"the calibration was made on another sound card ({calibration.sound_card}; now {here})")
+    if not warnings:
+        return calibration
+    return replace(calibration, warning="CALIBRATION: " + "; ".join(warnings) + ". Run 'benchtest calibrate'.")
+
+
+def save_calibration(calibration: Calibration, path: Path) -> None:
+    """Write a calibration file (TOML). Raises FileError if it cannot be written."""
+    lines = [
+        "# Calibration of a bench's sound card against its multimeter. Made by 'benchtest calibrate'; not to be edited.",
+        f"format = {FORMAT}",
+    ]
+    for key, value in asdict(calibration).items():
+        if key in ("path", "warning") or value is None:
+            continue
+        if isinstance(value, str):
+            escaped = value.replace("\\", "\\\\").replace('"', '\\"')
+            lines.append(f'{key} = "{escaped}"')
+        elif isinstance(value, tuple):
+            lines.append(f"{key} = [{', '.join(repr(float(v)) for v in value)}]  # left, right")
+        else:
+            lines.append(f"{key} = {value!r}")
+    try:
+        path.write_text("\n".join(lines) + "\n", encoding="utf-8")
+    except OSError as error:
+        raise FileError(
+            f"the calibration cannot be written to {path}: {error.strerror}. Expected a folder that can be written to. "
+            "Choose another with --output."
+        ) from error
+
+
+def load_calibration(path: Path) -> Calibration:
+    """Read a calibration file. Raises FileError with what is missing or impossible."""
+    try:
+        raw = tomllib.loads(path.read_text(encoding="utf-8"))
+    except OSError as error:
+        raise FileError(
+            f"calibration file {path}: {error.strerror}. Expected the file that 'benchtest calibrate' wrote. Correct "
+            "[calibration] file in the bench file, or calibrate again."
+        ) from error
+    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
+        raise FileError(f"calibration file {path}: {error}. Expected TOML. Calibrate again.") from error
+    if raw.pop("format", None) != FORMAT:
+        raise FileError(f"calibration file {path}: expected format = {FORMAT}. Calibrate again with this version.")
+    return _checked(raw, path)
+
+
+_PAIRS = ("output_volts_per_full_scale", "input_volts_per_full_scale", "residual_thd", "residual_thd_n", "noise_v")
+
+
+def _checked(raw: Mapping[str, Any], path: Path) -> Calibration:
+    values = dict(raw)
+    for key in _PAIRS:
+        pair = values.get(key)
+        if pair is None and key not in _PAIRS[:2]:
+            continue
+        good = isinstance(pair, list) and len(pair) == 2
+        if not good or not all(isinstance(v, float) and math.isfinite(v) and v > 0 for v in pair or ()):
+            raise FileError(
+                f"calibration file {path}: {key} = {pair!r}. Expected two numbers above 0. Calibrate again."
+            )
+        values[key] = (pair[0], pair[1])
+    try:
+        made = Calibration(**{**values, "path": str(path)})
+        datetime.fromisoformat(made.made_utc)
+    except (TypeError, ValueError) as error:
+        raise FileError(f"calibration file {path}: {error}. Calibrate again.") from error
+    if not all(0 <= v < 1 for v in (made.meter_relative, made.own_relative)):
+        raise FileError(f"calibration file {path}: an uncertainty is not between 0 and 1. Calibrate again.")
+    return made

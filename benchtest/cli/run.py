@@ -1,0 +1,96 @@
+"""``benchtest run``: a procedure, from the first prompt to the report."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+if TYPE_CHECKING:
+    from benchtest.instruments.protocols import Operator
+
+
+@click.command()
+@click.argument("procedure")
+@click.option("--amplifier", "amplifier_file", type=click.Path(path_type=Path), help="Amplifier file (TOML).")
+@click.option("--bench", "bench_file", type=click.Path(path_type=Path), help="Bench file (TOML); without: simulated.")
+@click.option("--scenario", default="healthy", show_default=True, help="What is wrong with the simulated amplifier.")
+@click.option("--channel", type=click.Choice(["left", "right"]), help="The channel that the scenario is in.")
+@click.option("--archive", type=click.Path(path_type=Path), default=Path("reports"), show_default=True,
+              help="Where runs are kept.")  # fmt: skip
+@click.option("--yes", is_flag=True, help="Answer every prompt, on a simulated bench only.")
+@click.option("--seed", type=int, default=0, show_default=True, help="Seed of the simulated bench.")
+@click.option("--json", "as_json", is_flag=True, help="Print run.json to standard output.")
+def run(
+    procedure: str,
+    amplifier_file: Path | None,
+    bench_file: Path | None,
+    scenario: str,
+    channel: str | None,
+    archive: Path,
+    yes: bool,
+    seed: int,
+    as_json: bool,
+) -> int:
+    """Run PROCEDURE: a path, or a name ('benchtest procedures' lists them).
+
+    Without --bench the simulated bench is used, and without --amplifier its demo amplifier's file.
+    """
+    from benchtest.amplifier_file import load_amplifier, unknown_amplifier
+    from benchtest.cli.output import print_json
+    from benchtest.cli.terminal import Terminal
+    from benchtest.procedure import load_procedure
+    from benchtest.procedure import run as carry_out
+    from benchtest.report import render
+    from benchtest.safety import open_bench
+
+    test = load_procedure(procedure)
+    if amplifier_file is not None:
+        amplifier = load_amplifier(amplifier_file)
+    elif bench_file is None:
+        amplifier = load_amplifier(demo_amplifier_file())
+    else:
+        amplifier = unknown_amplifier()
+    terminal = Terminal()
+    with open_bench(
+        bench_file,
+        amplifier=amplifier,
+        seed=seed,
+        scenario=scenario,
+        channel=channel,
+        wrap_operator=None if yes else confirmed_by_a_person,
+    ) as bench:
+        if yes and not bench.simulated:
+            terminal.console.print(
+                "--yes answers for nobody on a real bench; every prompt is asked.", style="bold yellow", markup=False
+            )
+        try:
+            result = carry_out(test, bench, archive=archive, listeners=[terminal])
+        finally:
+            terminal.close()
+    if result.folder is not None:
+        page = render(result.folder)
+        terminal.console.print(f"Report: {page}", markup=False, soft_wrap=True)
+    if as_json:
+        print_json(result.summary)
+    return result.exit_status
+
+
+def confirmed_by_a_person(operator: Operator) -> Operator:
+    """On a simulated bench a person confirms each prompt, then the bench acts; a person's own prompts stay as they are."""
+    from benchtest.instruments.person import PersonOperator, PromptsFirst
+
+    return operator if isinstance(operator, PersonOperator) else PromptsFirst(operator)
+
+
+def demo_amplifier_file() -> Path:
+    """The amplifier file of the simulated bench's amplifier, beside the procedures."""
+    from benchtest.errors import FileError
+    from benchtest.procedure import procedure_folders
+
+    for folder in procedure_folders():
+        path = folder / "demo_amplifier.toml"
+        if path.is_file():
+            return path
+    raise FileError("demo_amplifier.toml is missing beside the procedures. Install benchtest again.")

@@ -1,0 +1,182 @@
+"""What a person sees while a procedure runs, fed by the stream of run events; everything on standard error.
+
+On a terminal: steps, readings with verdicts, and a bar for waits and long steps. Elsewhere: the same as plain lines.
+"""
+
+from __future__ import annotations
+
+import math
+from typing import Any
+
+from rich.console import Console
+from rich.markup import escape
+from rich.progress import BarColumn, Progress, TextColumn, TimeRemainingColumn
+
+from benchtest.events import Event
+from benchtest.report.numbers import duration, fitting_unit, limits_text, value_text
+from benchtest.report.wording import MARK, SERVICEABLE, claim_words, plain_words, quantity_words
+
+_STYLE = {
+    "pass": "green",
+    "noted": "yellow",
+    "fail": "bold red",
+    "inconclusive": "magenta",
+    "information": "dim",
+    "not_measured": "dim",
+}
+
+
+class Terminal:
+    """Prints run events as they come; call it with each event, and ``close`` it at the end."""
+
+    def __init__(self, console: Console | None = None) -> None:
+        self.console = console or Console(stderr=True, highlight=False)
+        self.simulated = False
+        self._bar: Progress | None = None
+        self._task: Any = None
+        self._steps = 0
+
+    def __call__(self, event: Event) -> None:
+        act = getattr(self, f"_on_{event['event']}", None)
+        if act is not None:
+            act(event)
+
+    def close(self) -> None:
+        if self._bar is not None:
+            self._bar.stop()
+            self._bar = None
+
+    def _say(self, text: str = "", style: str = "") -> None:
+        self.console.print(text, style=style or None, markup=False, soft_wrap=True)
+
+    def _tag(self) -> str:
+        return "SIMULATED  " if self.simulated else ""
+
+    def _on_run_started(self, event: Event) -> None:
+        self.simulated = event["simulated"]
+        self._steps = len(event["steps"])
+        self._say(f"{self._tag()}{event['title']}: {event['amplifier']}", "bold")
+        if event["folder"]:
+            self._say(f"kept in {event['folder']}")
+        for caution in event["cautions"]:
+            self._say(f"  ! {caution}", "yellow")
+        self._say("Needed: " + "; ".join(event["kit"]))
+        if event["calibration_warning"]:
+            self._say(event["calibration_warning"], "bold yellow")
+
+    def _on_step_started(self, event: Event) -> None:
+        self._end_bar()
+        takes = f"  (about {event['takes']})" if event["takes"] else ""
+        self._say()
+        self._say(f"{event['number']}/{event['of']}  {event['title']}{takes}", "bold")
+        self._say(f"      {event['why']}", "dim")
+
+    def _on_prompt(self, event: Event) -> None:
+        self._end_bar()
+        self._say(f"  > {event['say']}", "cyan")
+
+    def _on_mains(self, event: Event) -> None:
+        self._end_bar()
+        self._say(f"  > mains {event['state'].upper()} (switched socket)", "cyan")
+
+    def _on_question(self, event: Event) -> None:
+        self._say(f"  ? {event['question']} {event['answer']}", "cyan")
+
+    def _on_note(self, event: Event) -> None:
+        self._end_bar()
+        style = {"warning": "bold yellow", "error": "bold red"}.get(event["severity"], "")
+        self._say(f"    {event['text']}", style)
+
+    def _on_progress(self, event: Event) -> None:
+        if not self.console.is_terminal:
+            if event.get("state") == "started":
+                self._say(f"    {event['what']}: {duration(event['seconds'])}")
+            return
+        if self._bar is None:
+            self._bar = Progress(
+                TextColumn("    {task.description}"), BarColumn(bar_width=30), TimeRemainingColumn(),
+                console=self.console, transient=True,
+            )  # fmt: skip
+            self._bar.start()
+            self._task = self._bar.add_task(event["what"], total=event["seconds"])
+        self._bar.update(self._task, completed=event.get("done", 0.0))
+        if event.get("done", 0.0) >= event["seconds"]:
+            self._end_bar()
+
+    def _end_bar(self) -> None:
+        self.close()
+
+    def _on_reading(self, event: Event) -> None:
+        self._end_bar()
+        row = event["row"]
+        verdict = row["verdict"]
+        self.console.print(
+            f"  [{_STYLE[verdict]}]{MARK[verdict]}[/] {escape(self._tag() + reading_line(row))}", soft_wrap=True
+        )
+        if row["note"] and verdict in ("fail", "inconclusive", "not_measured"):
+            self._say(f"      {row['note']}", _STYLE[verdict])
+
+    def _on_stop(self, event: Event) -> None:
+        self._end_bar()
+        self._say()
+        self._say("=" * 78, "bold red")
+        self._say(f"STOP: {event['message']}", "bold red")
+        self._say(event["words"], "bold red")
+        self._say("=" * 78, "bold red")
+
+    def _on_run_ended(self, event: Event) -> None:
+        self._end_bar()
+        self._say()
+        if event["error"]:
+            self._say(event["error"], "bold red")
+        for cause in event["diagnosis"][:3]:
+            where = "" if cause["channel"] == "none" else f", {cause['channel']}"
+            if cause["cause"] == "healthy":
+                self._say("Nothing wrong was found in what was measured.")
+                continue
+            self._say(f"Likely: {plain_words(cause['cause'])}{where} ({100 * cause['probability']:.0f} %)", "bold")
+            for evidence in cause["evidence"]:
+                self._say(f"    because {evidence}")
+            self._say(f"    next check: {cause['next_check']}")
+        self._say(
+            f"{self._tag()}Result: {event['result'].upper()}  "
+            f"({event['readings_count']} readings, {duration(event['bench_seconds'])} on the bench's clock)",
+            "bold",
+        )
+        self._say(event["ending"], "bold yellow")
+
+
+def reading_line(row: dict[str, Any]) -> str:
+    """One reading as a line: quantity, channel, value with uncertainty, limits, verdict, claim."""
+    channel = "" if row["channel"] == "none" else f" {row['channel']}"
+    words = f"{quantity_words(row['quantity'])}{channel}"
+    value = row["value"]
+    if value is None or not math.isfinite(value):
+        shown = "-"
+    else:
+        unit = fitting_unit(row["unit"], [value])
+        number, uncertainty = value_text(value, row["expanded_uncertainty"], unit)
+        shown = f"{number} {uncertainty} {unit.text}".replace("  ", " ")
+        limits = limits_text(row["lower_limit"], row["upper_limit"], unit)
+        if limits:
+            shown += f"   ({limits})"
+    claim = claim_words(row)
+    at = _at(row)
+    line = f"{words + at:<48} {shown:<34} {SERVICEABLE_WORDS[row['verdict']]}"
+    return line + (f"; maker's claim {claim}" if claim else "")
+
+
+SERVICEABLE_WORDS = {**SERVICEABLE, "pass": "serviceable", "fail": "NOT SERVICEABLE"}
+
+
+def _at(row: dict[str, Any]) -> str:
+    import json
+
+    try:
+        given = json.loads(row["conditions"])
+    except (TypeError, ValueError):
+        return ""
+    parts = [str(given[key]) for key in ("rail", "at") if given.get(key)]
+    if given.get("driven") == "both":
+        parts.append("both driven")
+    return f", {', '.join(parts)}" if parts else ""

@@ -1,0 +1,39 @@
+"""Uncertainty of a reading: a library propagates, this file only names the parts and takes the figures out again.
+
+Parts are standard uncertainties (k = 1); a reading carries k = 2 (about 95 % for a normal distribution, GUM). Meter
+accuracy statements are taken as rectangular (GUM 4.3.7).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+from uncertainties import UFloat, ufloat
+
+COVERAGE = 2.0
+
+
+def part(value: float, standard_uncertainty: float, name: str) -> UFloat:
+    """A quantity with one source of uncertainty, named as it is shown in the budget."""
+    return ufloat(value, abs(standard_uncertainty), name)
+
+
+def expanded(result: UFloat) -> dict[str, Any]:
+    """value, expanded_uncertainty and budget of a propagated result, as keywords for a Reading.
+
+    >>> both = expanded(part(28.28, 0.0816, "meter") ** 2 / part(8.0, 0.0462, "load"))
+    >>> round(both["value"], 1), round(both["expanded_uncertainty"], 1)
+    (100.0, 1.6)
+    """
+    return {
+        "value": float(result.nominal_value),
+        "expanded_uncertainty": COVERAGE * float(result.std_dev),
+        "budget": {str(v.tag or "unnamed"): float(s) for v, s in result.error_components().items()},
+    }
+
+
+def from_meter(value: float, budget: Mapping[str, float]) -> dict[str, Any]:
+    """The same for a plain meter reading."""
+    total = sum(u * u for u in budget.values()) ** 0.5
+    return {"value": value, "expanded_uncertainty": COVERAGE * total, "budget": dict(budget)}

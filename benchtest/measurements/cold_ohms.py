@@ -1,0 +1,80 @@
+"""Ohms with the power off: speaker fuses and dummy load, less the resistance of the meter's leads.
+
+Connected: amplifier unplugged, reservoirs measured empty, the meter's leads moved from point to point. The lead
+resistance is nulled first: 0.2 ohm is 2.5 % of 8 ohm. Method: two-wire ohms (common practice). A fuse found open cold is
+a failed reading: ask what blew it, and that channel is never driven.
+"""
+
+from __future__ import annotations
+
+from benchtest.errors import NotAllowed, NotReachable
+from benchtest.measurements.budget import expanded, from_meter, part
+from benchtest.measurements.unmeasured import not_measured
+from benchtest.reading import Reading, Verdict
+from benchtest.safety import GuardedBench
+
+METHOD = "two-wire ohms less the leads (common practice)"
+
+
+def lead_resistance(bench: GuardedBench) -> Reading:
+    """The meter's two leads together; taken off every later ohms reading of this run."""
+    try:
+        value = bench.ohms("leads_shorted")
+    except (NotReachable, NotAllowed) as why:
+        return not_measured("lead_resistance", "none", "ohm", why, method="leads together")
+    if value.value is None or value.value > 2.0:
+        shown = "open" if value.value is None else f"{value.value:.2f} ohm"
+        return Reading(
+            quantity="lead_resistance", channel="none", value=value.value, unit="ohm", verdict=Verdict.INCONCLUSIVE,
+            method="leads together", note=f"the leads read {shown} together: clean the tips, check the leads",
+        )  # fmt: skip
+    bench.lead_ohm = value.value
+    return Reading(
+        quantity="lead_resistance", channel="none", unit="ohm", method="leads together",
+        **from_meter(value.value, value.budget),
+    )  # fmt: skip
+
+
+def fuse_resistance(bench: GuardedBench, channel: str) -> Reading:
+    """One speaker fuse, cold, in its holder. Open is a fail, and the channel is never driven."""
+    point = f"{channel}_speaker_fuse"
+    try:
+        value = bench.ohms(point)
+    except (NotReachable, NotAllowed) as why:
+        return not_measured("fuse_resistance", channel, "ohm", why, method=METHOD)
+    leads = bench.lead_ohm or 0.0
+    if value.value is None or value.value - leads > 100.0:
+        bench.never_drive(channel, "its speaker fuse is open")
+        return Reading(
+            quantity="fuse_resistance", channel=channel, value=None, unit="ohm", verdict=Verdict.FAIL, method=METHOD,
+            note="SPEAKER FUSE OPEN. A blown fuse is a symptom: ask what blew it (a shorted cable, a loudspeaker, DC "
+            "from the output stage) before fitting another of the same rating. This channel is not driven.",
+        )  # fmt: skip
+    return Reading(
+        quantity="fuse_resistance", channel=channel, unit="ohm", method=METHOD,
+        **expanded(part(value.value, value.standard_uncertainty, "meter accuracy") - part(leads, 0.01, "leads")),
+    )  # fmt: skip
+
+
+def load_resistance(bench: GuardedBench, channel: str) -> Reading:
+    """One dummy load, disconnected. The measured value is used for every power of this run."""
+    point = f"{channel}_load"
+    try:
+        value = bench.ohms(point)
+    except (NotReachable, NotAllowed) as why:
+        return not_measured("load_resistance", channel, "ohm", why, method=METHOD)
+    if value.value is None:
+        bench.never_drive(channel, "its dummy load is open")
+        return Reading(
+            quantity="load_resistance", channel=channel, value=None, unit="ohm", verdict=Verdict.FAIL, method=METHOD,
+            note="the dummy load is open: check its leads",
+        )  # fmt: skip
+    leads = bench.lead_ohm or 0.0
+    reading = Reading(
+        quantity="load_resistance", channel=channel, unit="ohm", method=METHOD,
+        conditions={"stated_ohm": getattr(bench.file.load, f"{channel}_ohm")},
+        **expanded(part(value.value, value.standard_uncertainty, "meter accuracy") - part(leads, 0.01, "leads")),
+    )  # fmt: skip
+    assert reading.value is not None
+    bench.use_load(channel, reading.value)
+    return reading

@@ -1,0 +1,171 @@
+"""DC at the outputs: offset, its drift, loaded against unloaded, and the zero that is too perfect.
+
+Connected: 1 kilohm or the dummy load across each terminal pair, so that a zero means something. Inputs shorted.
+Method: common practice, no published standard: multimeter at the terminals, ten line cycles, mean of five; limits by
+kind of output stage (at most 50 mV good, 100 mV limit for a direct-coupled one), guarded.
+What may go wrong: a relay still open or a blown speaker fuse shows exactly zero with the rail behind it, so a zero fails
+until the point before relay and fuse has been seen to be zero as well.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from benchtest.measurements.budget import COVERAGE, from_meter
+from benchtest.measurements.unmeasured import not_measured
+from benchtest.reading import Reading, Verdict
+from benchtest.records import Curve
+from benchtest.safety import DcCheck, GuardedBench
+from benchtest.safety.limits import ZERO_OTHER_V
+
+METHOD = "multimeter at the speaker terminals, 10 line cycles, mean of 5 (common practice)"
+LOADED_DIFFERENCE_V = 0.020
+OPEN_CIRCUIT = (
+    "OPEN CIRCUIT: exactly 0 V here while the other channel shows {other:.0f} mV. This channel's path from the amplifier "
+    "to the terminals is open, not silent by design. Check first, mains off: the speaker fuse, then the relay contact, "
+    "then the joints and the speaker switch."
+)
+
+
+def dc_offsets(bench: GuardedBench, at: str) -> list[Reading]:
+    """DC at both channels' terminals, each with what it allows.
+
+    A channel that is exactly zero where the other is not fails as an open circuit and is never driven. Where both are
+    zero both are inconclusive, until ``before_relay`` has looked behind relay and fuse.
+    """
+    checks = {channel: bench.dc_check(channel) for channel in bench.channels}
+    return [_reading(bench, checks[channel], checks[_other(channel)], at) for channel in bench.channels]
+
+
+def before_relay(bench: GuardedBench, channel: str, at: str) -> Reading:
+    """DC before relay and speaker fuse, after a zero at the terminals.
+
+    Something there and nothing at the terminals: the path is open (fail). The same zero there: natural, the channel is
+    cleared. The meter must sit on left_amplifier_output or right_amplifier_output.
+    """
+    check = bench.dc_check(channel, before_relay=True)
+    conditions = bench.conditions(at=at, point="before relay and fuse")
+    if check.reading is None:
+        return not_measured("dc_offset", channel, "V", check.words, conditions=conditions, method=METHOD)
+    value = check.reading.value
+    common = {"conditions": conditions, "method": METHOD}
+    if value is None:
+        return Reading(
+            quantity="dc_offset", channel=channel, value=None, unit="V", verdict=Verdict.FAIL,
+            note="the meter is overloaded before the relay: a rail stands at the output", **common,
+        )  # fmt: skip
+    figures = from_meter(value, check.reading.budget)
+    if check.outcome == "zero":
+        return Reading(
+            quantity="dc_offset", channel=channel, unit="V", **figures, **common,
+            note="zero before the relay as at the terminals: natural for this amplifier",
+        )  # fmt: skip
+    if check.outcome == "stop":
+        note = f"A RAIL OR A LARGE DC STANDS AT THE OUTPUT before relay and fuse: {check.words}. Nothing is driven."
+        return Reading(
+            quantity="dc_offset", channel=channel, unit="V", verdict=Verdict.FAIL, note=note, **figures, **common
+        )
+    why = (
+        f"OPEN CIRCUIT: {1000 * value:.1f} mV before relay and fuse, exactly 0 V at the terminals. Check the relay "
+        "contact, the speaker fuse and the joints between them."
+    )
+    bench.never_drive(channel, "the path to its terminals is open (DC before the relay, zero after it)")
+    return Reading(quantity="dc_offset", channel=channel, unit="V", verdict=Verdict.FAIL, note=why, **figures, **common)
+
+
+def is_zero(reading: Reading) -> bool:
+    """Whether a DC reading was exactly zero and is still unexplained."""
+    return reading.quantity == "dc_offset" and bool(reading.conditions.get("zero"))
+
+
+def _other(channel: str) -> str:
+    return "right" if channel == "left" else "left"
+
+
+def _reading(bench: GuardedBench, check: DcCheck, other: DcCheck, at: str) -> Reading:
+    conditions = bench.conditions(at=at)
+    if check.reading is None:
+        return not_measured("dc_offset", check.channel, "V", check.words, conditions=conditions, method=METHOD)
+    load = bench.load_ohm[check.channel] if conditions["load"] == "load" else None
+    value = check.reading.value
+    if value is None:
+        return Reading(
+            quantity="dc_offset", channel=check.channel, value=None, unit="V", verdict=Verdict.FAIL, method=METHOD,
+            conditions=conditions, note="the meter is overloaded: a rail stands at the output",
+        )  # fmt: skip
+    figures = from_meter(value, check.reading.budget)
+    verdict, note = Verdict.INFORMATION, "" if check.outcome in ("good",) else check.words
+    if check.outcome == "zero":
+        conditions["zero"] = True
+        beside = other.reading.value if other.reading is not None else None
+        if beside is not None and abs(beside) > ZERO_OTHER_V:
+            verdict, note = Verdict.FAIL, OPEN_CIRCUIT.format(other=1000 * abs(beside))
+            bench.never_drive(check.channel, "exactly 0 V at its terminals: the path is open")
+        else:
+            verdict, note = Verdict.INCONCLUSIVE, "exactly zero: look before relay and fuse"
+    elif check.outcome == "stop":
+        verdict = Verdict.FAIL
+    return Reading(
+        quantity="dc_offset", channel=check.channel, unit="V", verdict=verdict, method=METHOD, load_ohm=load,
+        conditions=conditions, note=note, **figures,
+    )  # fmt: skip
+
+
+def loaded_difference(bench: GuardedBench, unloaded: dict[str, float], loaded: dict[str, float]) -> list[Reading]:
+    """Loaded against unloaded offset; more than 20 mV is a stop (common practice)."""
+    found = []
+    for channel in bench.channels:
+        if channel not in unloaded or channel not in loaded:
+            continue
+        change = loaded[channel] - unloaded[channel]
+        found.append(
+            Reading(
+                quantity="dc_offset_loaded_difference",
+                channel=channel,
+                value=change,
+                unit="V",
+                expanded_uncertainty=COVERAGE * 2e-4,
+                method="offset with the load less offset with 1 kilohm",
+                load_ohm=bench.load_ohm[channel],
+                conditions=bench.conditions(),
+            )  # fmt: skip
+        )
+    return found
+
+
+def warm_up(bench: GuardedBench, times_s: tuple[float, ...]) -> tuple[list[Reading], Curve]:
+    """Offset at the given times from now (bench clock): the drift between the first and the last, and the curve.
+
+    The meters at left_output and right_output must sit there. Drift of more than 30 mV in 10 minutes is a fault
+    (common practice).
+    """
+    start = bench.now()
+    taken: dict[str, list[float]] = {channel: [] for channel in bench.channels}
+    when: list[float] = []
+    for target in times_s:
+        bench.sleep(max(0.0, start + target - bench.now()), why="offset settles")
+        when.append(bench.now() - start)
+        for channel in bench.channels:
+            value = bench.dc_volts(f"{channel}_output", repeats=1).value
+            taken[channel].append(float("nan") if value is None else value)
+    curve = Curve(
+        "offset_warmup",
+        "Offset while warming up",
+        {"time_s": np.array(when), **{f"{c}_v": np.array(taken[c]) for c in bench.channels}},
+        {"time_s": "s", **{f"{c}_v": "V" for c in bench.channels}},
+    )
+    minutes = (when[-1] - when[0]) / 60.0
+    readings = [
+        Reading(
+            quantity="offset_drift",
+            channel=channel,
+            value=taken[channel][-1] - taken[channel][0],
+            unit="V",
+            expanded_uncertainty=COVERAGE * 1e-4,
+            method="offset at the end less offset at the start of the warm-up",
+            conditions=bench.conditions(minutes=round(minutes, 2), at="warm-up"),
+        )  # fmt: skip
+        for channel in bench.channels
+        if np.isfinite(taken[channel]).all()
+    ]
+    return readings, curve

@@ -1,0 +1,239 @@
+"""Output power at a stated THD: the ramp with its fades and rests, then bisection to 0.02 dB.
+
+Connected: sound card into the inputs, the measured dummy load on both channels, volume full. Played: 1 kHz, rising by the
+rungs of the safety limits (50 mV, 0.3 V, 1 W, 3 dB steps to half power, 1 dB to 1 dB below rated, 0.25 dB to the end),
+1 s a step, 0.5 s near clipping. Computed: V squared over the measured load, at the level where THD (20 Hz to 20 kHz,
+relative to the fundamental) crosses the rated THD, or 1 %.
+Method: IEC 60268-3 distortion-limited output at 1 kHz, and the US power rule 16 CFR 432 in its level range; departures:
+seconds instead of 60 s (IEC) or 5 min (16 CFR 432), no preconditioning at 1/8 power, mains as it is, 1 kHz only, THD without
+noise. So it is a short-form figure and says so.
+What may go wrong: the gain falls, THD stands at a low level, a rail sags, no response: the ramp ends and says why.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from benchtest.errors import NotAllowed, NotReachable
+from benchtest.measurements.budget import expanded, part
+from benchtest.measurements.unmeasured import not_measured
+from benchtest.reading import Reading, Verdict
+from benchtest.records import Curve, Waveform
+from benchtest.safety import Capture, GuardedBench, NotCleared
+from benchtest.safety.limits import FIRST_V
+
+METHOD = (
+    "1 kHz, V^2/R at the stated THD, short form (after IEC 60268-3 distortion-limited output and 16 CFR 432; seconds, "
+    "no preconditioning)"
+)
+HIGHEST_THD = 0.03
+"""A ramp never goes on above this (common practice)."""
+RESOLUTION_DB = 0.02
+LEVEL_TOLERANCE = 0.9
+
+
+@dataclass(frozen=True)
+class Point:
+    """One step of a ramp: input volts asked as output volts, and per channel what came out."""
+
+    asked_v: float
+    level_v: dict[str, float]
+    thd: dict[str, float]
+    thd_n: dict[str, float]
+
+
+@dataclass
+class Ramp:
+    """The steps of a ramp in the order of rising level, why it ended, and the loudest capture."""
+
+    channels: tuple[str, ...]
+    points: list[Point] = field(default_factory=list)
+    ended: str = ""
+    loudest: Capture | None = None
+    rails: tuple[float, float] | None = None
+
+    def bracket(self, channel: str, target: float) -> tuple[Point, Point] | None:
+        """The neighbouring points between which this channel's THD crosses the target for good."""
+        ordered = sorted(self.points, key=lambda p: p.asked_v)
+        for low, high in zip(reversed(ordered[:-1]), reversed(ordered[1:]), strict=True):
+            if low.thd[channel] < target <= high.thd[channel]:
+                return low, high
+        return None
+
+
+def output_power(bench: GuardedBench, channels: tuple[str, ...], *, target_thd: float | None = None) -> list[object]:
+    """Output power and voltage of each driven channel at the target THD (ratio; None: the rated THD, or 1 %).
+
+    Returns readings, the curve THD and THD+N against level (one channel driven), and the waveform at the end.
+    """
+    stated = bench.amplifier.rated_thd_percent
+    target = target_thd if target_thd is not None else (stated / 100.0 if stated is not None else 0.01)
+    driven = "one" if len(channels) == 1 else "both"
+    at = f"{100 * target:g} % THD"
+    conditions = bench.conditions(at=at, driven=driven)
+    refused = [f"{c}: {bench.refusal(c)}" for c in channels if bench.refusal(c)]
+    if refused:
+        return [_nothing(c, "; ".join(refused), conditions) for c in channels]
+    try:
+        ramp = _rise(bench, channels, target)
+    except (NotCleared, NotReachable) as why:
+        return [_nothing(c, why, conditions) for c in channels]
+    found: list[object] = []
+    for channel in channels:
+        _bisect(bench, ramp, channel, target)
+        found += _readings(bench, ramp, channel, target, conditions)
+    if len(channels) == 1:
+        found.append(_curve(bench, ramp, channels[0]))
+    if ramp.loudest is not None:
+        name = f"at_{100 * target:g}_percent_thd_{'_'.join(channels)}".replace(".", "_")
+        found.append(
+            Waveform(
+                name,
+                ramp.loudest.volts,
+                ramp.loudest.sample_rate,
+                max(ramp.loudest.volts_per_full_scale),
+                {"frequency_hz": 1000.0, "driven": driven},
+            )  # fmt: skip
+        )
+    return found
+
+
+def _rise(bench: GuardedBench, channels: tuple[str, ...], target: float) -> Ramp:
+    ramp = Ramp(channels)
+    asked = 0.0
+    rated = bench.drive_limits().rated_v()
+    half = rated / math.sqrt(2.0) if rated is not None else math.inf
+    while True:
+        highest = bench.highest_output(channels)
+        if asked == 0.0:
+            highest = FIRST_V if highest < FIRST_V * 1.5 else min(highest, bench.drive_limits().one_watt_v())
+        if highest <= asked * 1.003:
+            ramp.ended = ramp.ended or "the highest level that load, sound card or rating allow was reached"
+            return ramp
+        asked = highest
+        near = rated is not None and asked > rated * 10 ** (-1.1 / 20)
+        _step(bench, ramp, asked, 0.5 if near else 1.0)
+        worst = max(_worst(ramp.points[-1].thd[c]) for c in channels)
+        ended = [bench.ramp_ended(c) for c in channels if bench.ramp_ended(c)]
+        if ended:
+            ramp.ended = "; ".join(ended)
+            return ramp
+        if asked > half * 0.5 and _compressed(ramp, channels):
+            ramp.ended = "the output no longer follows the input (1 dB down)"
+            return ramp
+        if min(_worst(ramp.points[-1].thd[c]) for c in channels) >= target or worst > HIGHEST_THD:
+            ramp.ended = f"THD reached {100 * worst:.2g} %"
+            return ramp
+
+
+def _worst(thd: float) -> float:
+    """NaN (no tone found) counts as the worst, so that it ends a ramp."""
+    return thd if math.isfinite(thd) else math.inf
+
+
+def _compressed(ramp: Ramp, channels: tuple[str, ...]) -> bool:
+    last = ramp.points[-1]
+    return any(last.level_v[c] < last.asked_v * 10 ** (-1.0 / 20) for c in channels)
+
+
+def _step(bench: GuardedBench, ramp: Ramp, asked_v: float, hold_s: float) -> None:
+    capture = bench.tone(asked_v, ramp.channels, hold_s=hold_s, window_s=0.2)
+    figures = {c: capture.figures[c] for c in ramp.channels}
+    ramp.points.append(
+        Point(
+            asked_v,
+            {c: f.level_v for c, f in figures.items()},
+            {c: f.thd for c, f in figures.items()},
+            {c: f.thd_n for c, f in figures.items()},
+        )
+    )
+    if not capture.clipped and (ramp.loudest is None or asked_v >= max(p.asked_v for p in ramp.points)):
+        ramp.loudest = capture
+    if capture.rails is not None:
+        ramp.rails = capture.rails
+
+
+def _bisect(bench: GuardedBench, ramp: Ramp, channel: str, target: float) -> None:
+    """Narrow the crossing of the target down to RESOLUTION_DB; never above what was reached already."""
+    for _ in range(8):
+        bracket = ramp.bracket(channel, target)
+        if bracket is None or bench.ramp_ended(channel):
+            return
+        low, high = bracket
+        if 20.0 * math.log10(high.asked_v / low.asked_v) <= RESOLUTION_DB:
+            return
+        try:
+            _step(bench, ramp, math.sqrt(low.asked_v * high.asked_v), 0.5)
+        except NotAllowed:
+            return
+
+
+def crossing_v(low: Point, high: Point, channel: str, target: float) -> float:
+    """The output (rms) at which THD crosses the target between two points: straight in log THD against log level."""
+    thd = [math.log(max(p.thd[channel], 1e-9)) for p in (low, high)]
+    level = [math.log(p.level_v[channel]) for p in (low, high)]
+    share = (math.log(target) - thd[0]) / (thd[1] - thd[0])
+    return math.exp(level[0] + share * (level[1] - level[0]))
+
+
+def _readings(
+    bench: GuardedBench, ramp: Ramp, channel: str, target: float, conditions: dict[str, object]
+) -> list[Reading]:
+    load = bench.load_ohm[channel]
+    common = {"channel": channel, "frequency_hz": 1000.0, "load_ohm": load, "bandwidth_hz": "20:20000"}
+    extra = dict(conditions)
+    if ramp.rails is not None:
+        extra["rails_v"] = [round(v, 2) for v in ramp.rails]
+    bracket = ramp.bracket(channel, target)
+    calibration = bench.calibration
+    if bracket is not None:
+        volts = crossing_v(*bracket, channel, target)
+        width = 20.0 * math.log10(bracket[1].asked_v / bracket[0].asked_v)
+        note = "" if width <= RESOLUTION_DB * 1.01 else f"crossing known within {width:.2f} dB only: {ramp.ended}"
+        spread = volts * (10 ** (min(width, 1.0) / 20) - 1.0) / math.sqrt(12.0)
+        verdict = Verdict.INFORMATION
+    else:
+        best = max(ramp.points, key=lambda p: p.level_v[channel])
+        volts, spread = best.level_v[channel], 0.0
+        note = f"at least this: {100 * target:g} % THD was not reached; {ramp.ended}"
+        verdict = Verdict.INFORMATION
+        if bench.ramp_ended(channel):
+            note = f"ramp ended: {ramp.ended}"
+            verdict = Verdict.FAIL
+    v = part(volts, volts * calibration.volts_relative(), "calibration") + part(0.0, spread, "crossing")
+    r = part(
+        load, load * (0.002 if bench.load_measured else bench.file.load.tolerance_percent / 100 / math.sqrt(3)), "load"
+    )
+    return [
+        Reading(
+            quantity="output_power", unit="W", method=METHOD, conditions=extra, note=note, verdict=verdict,
+            **common, **expanded(v * v / r),
+        ),
+        Reading(
+            quantity="output_voltage", unit="V", method=METHOD, conditions=extra, note=note, **common, **expanded(v)
+        ),
+    ]  # fmt: skip
+
+
+def _curve(bench: GuardedBench, ramp: Ramp, channel: str) -> Curve:
+    points = sorted((p for p in ramp.points if p.level_v[channel] > 0), key=lambda p: p.asked_v)
+    volts = np.array([p.level_v[channel] for p in points])
+    return Curve(
+        f"thd_n_vs_level_{channel}",
+        f"THD+N and THD against output power, {channel}, one channel driven, 1 kHz",
+        {
+            "output_power_w": volts**2 / bench.load_ohm[channel],
+            "output_v": volts,
+            "thd_percent": np.array([100 * p.thd[channel] for p in points]),
+            "thd_n_percent": np.array([100 * p.thd_n[channel] for p in points]),
+        },
+        {"output_power_w": "W", "output_v": "V", "thd_percent": "%", "thd_n_percent": "%"},
+        {"channel": channel, "load_ohm": bench.load_ohm[channel], "frequency_hz": 1000.0},
+    )
+
+
+def _nothing(channel: str, why: object, conditions: dict[str, object]) -> Reading:
+    return not_measured("output_power", channel, "W", why, conditions=conditions, method=METHOD)

@@ -1,0 +1,101 @@
+"""The supply rails: voltage against the sheet, alike, and what is left in the reservoirs with the mains off.
+
+Connected: meters on rail_positive and rail_negative, minus lead on ground. With the lid on they are "not measured", and
+that does not block a test whose checks are at the terminals. Method: common practice, no published standard.
+"""
+
+from __future__ import annotations
+
+from benchtest.errors import NotReachable
+from benchtest.measurements.budget import expanded, from_meter, part
+from benchtest.measurements.unmeasured import not_measured
+from benchtest.reading import Reading
+from benchtest.safety import GuardedBench
+from benchtest.safety.limits import EMPTY_V
+
+POINTS = {"positive": "rail_positive", "negative": "rail_negative"}
+METHOD = "multimeter from rail to ground, 10 line cycles (common practice)"
+
+
+def rail_voltages(bench: GuardedBench, at: str) -> list[Reading]:
+    """Both rails, and how far they are apart in percent of their mean."""
+    found, values = [], {}
+    for side, point in POINTS.items():
+        conditions = bench.conditions(at=at, rail=side)
+        try:
+            value = bench.dc_volts(point)
+        except NotReachable as why:
+            found.append(not_measured("rail_voltage", "none", "V", why, conditions=conditions, method=METHOD))
+            continue
+        if value.value is None:
+            found.append(not_measured("rail_voltage", "none", "V", "overload", conditions=conditions, method=METHOD))
+            continue
+        values[side] = part(abs(value.value), value.standard_uncertainty, f"meter on the {side} rail")
+        found.append(
+            Reading(
+                quantity="rail_voltage",
+                channel="none",
+                unit="V",
+                method=METHOD,
+                conditions=conditions,
+                **from_meter(value.value, value.budget),
+            )  # fmt: skip
+        )
+    if len(values) == 2:
+        plus, minus = values["positive"], values["negative"]
+        mean = (plus + minus) / 2
+        if mean.nominal_value > EMPTY_V:
+            found.append(
+                Reading(
+                    quantity="rail_difference",
+                    channel="none",
+                    unit="%",
+                    conditions=bench.conditions(at=at),
+                    method="positive less negative magnitude, in percent of their mean",
+                    **expanded(100.0 * (plus - minus) / mean),
+                )  # fmt: skip
+            )
+    return found
+
+
+def residual_charge(bench: GuardedBench, at: str) -> list[Reading]:
+    """What stands on each reservoir with the mains off: below 2 V before ohms, hands or soldering."""
+    found = []
+    for side, point in POINTS.items():
+        conditions = bench.conditions(at=at, rail=side)
+        try:
+            value = bench.dc_volts(point)
+        except NotReachable as why:
+            found.append(not_measured("residual_charge", "none", "V", why, conditions=conditions, method=METHOD))
+            continue
+        if value.value is None:
+            found.append(not_measured("residual_charge", "none", "V", "overload", conditions=conditions, method=METHOD))
+            continue
+        found.append(
+            Reading(
+                quantity="residual_charge",
+                channel="none",
+                unit="V",
+                method=METHOD,
+                conditions=conditions,
+                **from_meter(abs(value.value), value.budget),
+            )  # fmt: skip
+        )
+    return found
+
+
+def discharge(bench: GuardedBench, *, longest_s: float = 600.0, every_s: float = 15.0) -> list[Reading]:
+    """Wait, with the mains off, until every rail that a meter reaches is below 2 V; measured, not just waited for."""
+    readings = residual_charge(bench, "after switching off")
+    waited = 0.0
+    while waited < longest_s and any(r.value is not None and r.value > 0.8 * EMPTY_V for r in readings):
+        bench.sleep(every_s, why="the reservoirs discharge")
+        waited += every_s
+        readings = residual_charge(bench, "after switching off")
+    if any(r.value is not None and r.value > EMPTY_V for r in readings):
+        bench.tell(
+            f"The reservoirs are NOT empty after {waited:.0f} s. Discharge each through 100 to 470 ohm, 5 W or more, with "
+            "insulated probes, never a screwdriver; then measure again.",
+            severity="warning",
+        )
+    return readings

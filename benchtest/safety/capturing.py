@@ -1,0 +1,228 @@
+"""Plays a checked stimulus, watches DC meanwhile, and returns what was recorded as volts, or takes it again.
+
+The latency is not known beforehand: it is found from the first tone that comes back, and the record window of later
+tones follows it. A capture that lost frames, holds exact silence, or whose tone jumps in phase or level is thrown away
+and taken again, RETAKES times at most.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+
+from benchtest import signals
+from benchtest.bench import Instruments
+from benchtest.calibration import Calibration
+from benchtest.errors import LostFrames, NotAllowed, NotReachable
+from benchtest.events import EventStream
+from benchtest.instruments.protocols import AudioInterface, FloatArray, Function, Recording
+from benchtest.safety import limits as lim
+from benchtest.safety.findings import Capture
+from benchtest.safety.hooking import HookUps
+from benchtest.safety.interlock import CHANNELS
+from benchtest.safety.standin_timing import find_delay, is_steady
+from benchtest.safety.stops import Stops
+from benchtest.safety.tone import ToneFigures, tone_figures
+
+LATEST_S = 1.0
+"""The longest latency that is looked for when none is known yet."""
+RETAKES = 3
+"""How often a capture that is not data is taken, in all."""
+STEADY_FROM_V = 0.005
+"""Below this a tone is too near the noise for its steadiness to be judged."""
+
+
+@dataclass(frozen=True)
+class Order:
+    """What is to be played: stimulus_v (frames, 2) peak volts at the input sockets; window_s is what to keep.
+
+    output_v is the rms predicted at the terminals (None in a loopback); watched says whether DC is watched meanwhile.
+    """
+
+    stimulus_v: FloatArray
+    driven: frozenset[str]
+    input_v: tuple[float, float]
+    frequency_hz: float | None
+    window_s: tuple[float, float]
+    output_v: float | None = None
+    watched: bool = False
+    read_rails: bool = False
+    while_playing: Callable[[], None] | None = None
+
+
+class Capturing:
+    """The only place of the project that makes the sound card emit anything."""
+
+    def __init__(self, instruments: Instruments, events: EventStream, stops: Stops, hook_ups: HookUps) -> None:
+        self.__it = instruments
+        self.__events = events
+        self.__stops = stops
+        self.__hook_ups = hook_ups
+        self.__latency: int | None = None
+        self.__over_since: dict[str, float] = {}
+        self.signal_s = 0.0
+        """Seconds of signal that were played or recorded in this run."""
+
+    def audio(self) -> AudioInterface:
+        """The sound card. Raises NotReachable where the bench has none."""
+        if self.__it.audio is None:
+            raise NotReachable(
+                f"bench '{self.__it.file.bench.name}' has no sound card. Add an [audio] section to its file to play tones."
+            )
+        return self.__it.audio
+
+    def capture(self, order: Order, calibration: Calibration) -> Capture:
+        """Play, record, scale to volts. Raises NotAllowed above full scale, LostFrames when no take is data."""
+        self.__stops.if_pending()
+        audio = self.audio()
+        audio.start()
+        faded = signals.faded(order.stimulus_v, audio.sample_rate, lim.FADE_S)
+        emitted: FloatArray = faded / np.asarray(calibration.output_volts_per_full_scale)
+        peak = float(np.max(np.abs(emitted), initial=0.0))
+        if not peak <= 1.0:
+            raise NotAllowed(
+                f"the sound card would have to emit {peak:.3g} times its full scale. Turn the amplifier's volume up, or "
+                "use an output with more volts."
+            )
+        trouble = ""
+        for attempt in range(1, RETAKES + 1):
+            recording, rails = self._take(emitted, order)
+            samples, trouble = self._window(recording, emitted, order)
+            if not trouble:
+                capture = _as_capture(samples, recording.sample_rate, order, calibration, rails)
+                trouble = _unsteady(capture)
+                if not trouble:
+                    return capture
+                if attempt == RETAKES:  # the same again and again: the amplifier, or a joint, not the audio driver
+                    return _noted(capture, trouble)
+            self.__events.emit("note", text=f"capture {attempt} thrown away: {trouble}", severity="warning")
+        raise LostFrames(
+            f"{RETAKES} captures in a row were not data ({trouble}). Expected every frame, once. Close other programs "
+            "that use the sound card, choose a larger buffer or a lower sample rate, then run again."
+        )
+
+    def _take(self, emitted: FloatArray, order: Order) -> tuple[Recording, tuple[float, float] | None]:
+        audio = self.audio()
+        rate = audio.sample_rate
+        if self.__latency is None and order.frequency_hz is not None:
+            window = (0, len(emitted) + round(LATEST_S * rate))
+        else:
+            first, stop = (round(at * rate) + (self.__latency or 0) for at in order.window_s)
+            window = (max(0, first), stop)
+        length_s = len(emitted) / rate
+        self.signal_s += length_s
+        self.__stops.tone_guard.arm(length_s + 10.0)
+        try:
+            audio.begin(emitted, record=window)
+            if order.while_playing is not None:
+                order.while_playing()
+            rails = self._watch(order)
+            return audio.finish(), rails
+        except BaseException:
+            audio.mute()
+            raise
+        finally:
+            self.__stops.tone_guard.disarm()
+
+    # ---------------------------------------------------------------- the DC watch
+
+    def _watch(self, order: Order) -> tuple[float, float] | None:
+        """Watch DC while something plays; read the rails once where that is asked for."""
+        if not order.watched:
+            return None
+        audio = self.audio()
+        rails = self._rails() if order.read_rails and audio.playing() else None
+        meter = self.__hook_ups.meter_at("dc_watch")
+        if order.frequency_hz is not None and order.frequency_hz < lim.WATCH_LOWEST_HZ:
+            meter = None
+        while audio.playing():
+            if meter is None:
+                self.__it.clock.sleep(0.1)
+                continue
+            value = meter.measure(Function.DC_VOLTS, range=10.0, line_cycles=10.0).value
+            self._watched(math.inf if value is None else lim.watch_referred_v(value))
+        return rails
+
+    def _watched(self, referred_v: float) -> None:
+        now = self.__it.clock.now()
+        for name, level, seconds in (
+            ("slow", lim.WATCH_SLOW_V, lim.WATCH_SLOW_S),
+            ("fast", lim.WATCH_FAST_V, lim.WATCH_FAST_S),
+        ):
+            if referred_v <= level:
+                self.__over_since.pop(name, None)
+                continue
+            since = self.__over_since.setdefault(name, now - 0.2)  # it integrated over the 0.2 s before
+            if now - since >= seconds - 1e-6:
+                self.__stops.stop(f"DC watch: {referred_v:.2g} V at an output for {seconds:g} s while a tone played")
+
+    def _rails(self) -> tuple[float, float] | None:
+        values: list[float] = []
+        for point in ("rail_positive", "rail_negative"):
+            meter = self.__hook_ups.meter_at(point)
+            value = None if meter is None else meter.measure(Function.DC_VOLTS, range=100.0, line_cycles=5.0).value
+            if value is None:
+                return None
+            values.append(value)
+        return values[0], values[1]
+
+    # ---------------------------------------------------------------- is it data
+
+    def _window(self, recording: Recording, emitted: FloatArray, order: Order) -> tuple[FloatArray, str]:
+        """The wanted stretch of a recording, and why it is not data ("" if it is)."""
+        samples = recording.samples
+        if recording.lost_frames:
+            return samples, f"{recording.lost_frames} frames lost"
+        if _exact_zeros(samples, recording.sample_rate):
+            return samples, "10 ms or more of exact zeros, which no converter gives"
+        if order.frequency_hz is not None and self.__latency is None:
+            found = find_delay(emitted, samples, recording.sample_rate)
+            self.__latency = found
+            first, stop = (round(at * recording.sample_rate) + (found or 0) for at in order.window_s)
+            samples = samples[first:stop]
+        return samples, ""
+
+
+def _as_capture(
+    samples: FloatArray, rate: int, order: Order, calibration: Calibration, rails: tuple[float, float] | None
+) -> Capture:
+    scale = calibration.input_volts_per_full_scale
+    volts: FloatArray = samples * np.asarray(scale)
+    figures: dict[str, ToneFigures] = {}
+    if order.frequency_hz is not None:
+        figures = dict(zip(CHANNELS, tone_figures(volts, rate, order.frequency_hz), strict=True))
+    return Capture(
+        volts=volts, sample_rate=rate, driven=order.driven, input_v=order.input_v, frequency_hz=order.frequency_hz,
+        volts_per_full_scale=scale, clipped=bool(np.max(np.abs(samples), initial=0.0) >= 0.9999), figures=figures,
+        rails=rails,
+    )  # fmt: skip
+
+
+def _unsteady(capture: Capture) -> str:
+    """Why a tone's capture is not steady, "" where it is or where nothing can be said."""
+    if capture.frequency_hz is None:
+        return ""
+    for name in capture.driven:
+        loud = capture.figures[name].level_v > STEADY_FROM_V
+        if loud and not is_steady(capture.channel(name), capture.sample_rate, capture.frequency_hz):
+            return f"the {name} tone jumps in phase or level within the capture"
+    return ""
+
+
+def _noted(capture: Capture, note: str) -> Capture:
+    from dataclasses import replace
+
+    return replace(capture, note=note)
+
+
+def _exact_zeros(samples: FloatArray, sample_rate: int) -> bool:
+    """Whether 10 ms or more of both channels are exact zeros: no converter that listens gives that."""
+    silent = np.all(samples == 0.0, axis=1)
+    run = round(0.01 * sample_rate)
+    if np.count_nonzero(silent) < run:
+        return False
+    edges = np.flatnonzero(np.diff(np.concatenate(([0], silent.view(np.int8), [0]))))
+    return bool(np.max(edges[1::2] - edges[::2], initial=0) >= run)

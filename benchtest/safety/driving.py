@@ -1,0 +1,286 @@
+"""How loud, on which channel, and whether at all: the levels of everything that is played.
+
+The level rises by rungs, each after the one below was seen to respond. What each tone teaches (gain, no response, gain
+that moved, distortion at a low level, a sagging rail) ends a channel's ramp before the next rung.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Sequence
+
+import numpy as np
+
+from benchtest import signals
+from benchtest.amplifier_file import AmplifierSpec
+from benchtest.bench import Instruments
+from benchtest.calibration import Calibration
+from benchtest.errors import NotAllowed
+from benchtest.events import EventStream
+from benchtest.instruments.protocols import FloatArray
+from benchtest.safety import limits as lim
+from benchtest.safety.capturing import Capturing, Order
+from benchtest.safety.findings import Capture, NotCleared
+from benchtest.safety.interlock import CHANNELS, Clearance, Interlock
+
+MARGIN_S = 0.02
+"""Kept free between a record window and the fades, for what the latency moves."""
+NO_RESPONSE = 0.1
+"""A fundamental below this share of what was expected is no response."""
+
+
+class Driving:
+    """Turns wanted output volts into a stimulus within the limits, and learns from what comes back."""
+
+    def __init__(
+        self,
+        instruments: Instruments,
+        interlock: Interlock,
+        events: EventStream,
+        capturing: Capturing,
+        amplifier: AmplifierSpec,
+        calibration: Calibration,
+        sleep: Callable[..., None],
+        idle_rails: dict[str, float],
+    ) -> None:
+        self.__file = instruments.file
+        self.__interlock = interlock
+        self.__events = events
+        self.__capturing = capturing
+        self.__amplifier = amplifier
+        self.__sleep = sleep
+        self.__idle_rails = idle_rails
+        self.__hot_s = 0.0
+        self.calibration = calibration
+        self.load_ohm = {"left": self.__file.load.left_ohm, "right": self.__file.load.right_ohm}
+
+    # ---------------------------------------------------------------- how loud
+
+    def limits(self) -> lim.DriveLimits:
+        """The limits of this bench with this amplifier and the present calibration."""
+        scale = self.calibration.input_volts_per_full_scale
+        return lim.DriveLimits(
+            load_ohm=(self.load_ohm["left"], self.load_ohm["right"]),
+            load_rating_w=self.__file.load.rating_as_mounted_w,
+            rated_power_w=self.__amplifier.rated_power_w,
+            rated_load_ohm=self.__amplifier.rated_load_ohm,
+            input_peak_v=(scale[0], scale[1]),
+        )
+
+    def highest_output(self, channels: Sequence[str], frequency_hz: float = 1000.0) -> float:
+        """The highest output (V rms) that may be asked of these channels now: rung, clearance, load, input, frequency."""
+        rung = lim.next_rung(self.__interlock.verified(frozenset(channels)), self.limits())
+        return min([rung, *(self._ceiling(c, frequency_hz) for c in channels)])
+
+    def _ceiling(self, channel: str, frequency_hz: float) -> float:
+        limits = self.limits()
+        loaded = self.__interlock.hook_up.load == "load"
+        highest = limits.highest_v(CHANNELS.index(channel), self.load_ohm[channel] if loaded else None, frequency_hz)
+        limited = self.__interlock.channels[channel].clearance is Clearance.LIMITED
+        if limited or not loaded:  # power belongs into a dummy load
+            highest = min(highest, limits.one_watt_v())
+        return highest
+
+    def assumed_gain(self) -> float:
+        """The gain (ratio) from input to terminals that is assumed until it is measured."""
+        spec = self.__amplifier
+        if spec.gain_db is not None:
+            return float(10 ** (spec.gain_db / 20))
+        rated = self.limits().rated_v()
+        if spec.sensitivity_v is not None and rated is not None:
+            return rated / spec.sensitivity_v
+        return lim.UNKNOWN_GAIN
+
+    def _gain(self, channel: str) -> float:
+        return self.__interlock.channels[channel].gain or self.assumed_gain()
+
+    def _may_drive(self, channels: Sequence[str]) -> frozenset[str]:
+        now = self.__interlock.hook_up
+        refusals = {
+            "the sound card is in loopback: plug its output into the amplifier first": now.sound_card == "loopback",
+            "the mains is off: there is nothing to drive": now.mains != "on",
+            "the series lamp is in: its figures are provisional, nothing is driven on it": now.lamp == "in",
+            f"the inputs are {now.inputs}: plug the sound card's output in first": now.inputs != "sound_card",
+            "a tone on no channel was asked for; expected left, right or both": not channels,
+        }
+        for words, holds in refusals.items():
+            if holds:
+                raise NotAllowed(f"{words}. Nothing was driven.")
+        for channel in channels:
+            if channel not in CHANNELS:
+                raise NotAllowed(f"no such channel: {channel!r}. Expected left or right. Nothing was driven.")
+            why = self.__interlock.channels[channel].refusal()
+            if why:
+                raise NotCleared(f"{channel} channel is not driven: {why}")
+        return frozenset(channels)
+
+    def _rest_if_hot(self, output_v: float, length_s: float) -> None:
+        """Rest before the output devices and the load have been above half power for too long in a row."""
+        limits = self.limits()
+        hot = math.sqrt(lim.LOAD_CONTINUOUS * limits.load_rating_w * min(limits.load_ohm))
+        rated = limits.rated_v()
+        if rated is not None:
+            hot = min(hot, rated / math.sqrt(2.0))
+        if output_v < hot:
+            return
+        if self.__hot_s + length_s > lim.LONGEST_HOT_S:
+            self.__sleep(self.__hot_s * lim.REST_RATIO, why="rest: the loads and the output devices cool")
+            self.__hot_s = 0.0
+        self.__hot_s += length_s
+
+    # ---------------------------------------------------------------- what is played
+
+    def tone(
+        self, output_v: float, channels: Sequence[str], *, frequency_hz: float, hold_s: float, window_s: float
+    ) -> Capture:
+        """See GuardedBench.tone."""
+        driven = self._may_drive(channels)
+        if not (math.isfinite(output_v) and output_v > 0.0):
+            raise NotAllowed(f"a tone of {output_v!r} V was asked for. Expected volts rms above 0.")
+        highest = self.highest_output(channels, frequency_hz)
+        if not output_v <= highest * 1.001:
+            raise NotAllowed(
+                f"{output_v:.3g} V at the output was asked for; {highest:.3g} V is the highest that may be tried now "
+                f"(seen to respond so far: {self.__interlock.verified(driven):.3g} V). Rise by rungs: 50 mV, 0.3 V, "
+                "1 W, then 3 dB, 1 dB and 0.25 dB steps."
+            )
+        length_s = hold_s + 2 * lim.FADE_S
+        self._rest_if_hot(output_v, length_s)
+        inputs = (
+            output_v / self._gain("left") if "left" in driven else 0.0,
+            output_v / self._gain("right") if "right" in driven else 0.0,
+        )
+        rated = self.limits().rated_v()
+        order = Order(
+            self._sines(frequency_hz, inputs, length_s), driven, inputs, frequency_hz,
+            (lim.FADE_S + hold_s - window_s - MARGIN_S, lim.FADE_S + hold_s - MARGIN_S), output_v, watched=True,
+            read_rails=rated is not None and output_v >= 0.99 * rated / math.sqrt(2.0),
+        )  # fmt: skip
+        capture = self.__capturing.capture(order, self.calibration)
+        self._learn(capture, output_v)
+        return capture
+
+    def _sines(self, frequency_hz: float, rms: tuple[float, float], length_s: float) -> FloatArray:
+        rate = self.__capturing.audio().sample_rate
+        shape = signals.sine(frequency_hz, 1.0, length_s, rate, fade_s=0.0)
+        return np.column_stack([shape * (math.sqrt(2.0) * v) for v in rms])
+
+    def waveform(
+        self,
+        shape: FloatArray,
+        sample_rate: int,
+        channels: Sequence[str],
+        *,
+        output_peak_v: float,
+        highest_hz: float,
+        window_s: tuple[float, float] | None,
+    ) -> Capture:
+        """See GuardedBench.waveform."""
+        driven = self._may_drive(channels)
+        rate = self.__capturing.audio().sample_rate
+        if rate != sample_rate:
+            raise NotAllowed(f"the waveform is made for {sample_rate} Hz, the sound card runs at {rate} Hz.")
+        peak = float(np.max(np.abs(shape), initial=0.0))
+        highest = math.sqrt(2.0) * self.highest_output(channels, highest_hz)
+        if not (0.0 < peak <= 1.0 and 0.0 < output_peak_v <= highest * 1.001):
+            raise NotAllowed(
+                f"a waveform with a peak of {peak:.3g} of {output_peak_v!r} V was asked for; at most 1.0 of "
+                f"{highest:.3g} V (peak) may be tried now."
+            )
+        length_s = len(shape) / rate
+        rms = float(np.sqrt(np.mean(np.square(shape))))
+        self._rest_if_hot(output_peak_v * rms, length_s)
+        peaks = [output_peak_v / self._gain(c) if c in driven else 0.0 for c in CHANNELS]
+        edge = lim.FADE_S + MARGIN_S
+        order = Order(
+            np.column_stack([shape * v for v in peaks]), driven, (peaks[0] * rms, peaks[1] * rms), None,
+            window_s or (edge, length_s - edge), output_peak_v * rms, watched=True,
+        )  # fmt: skip
+        return self.__capturing.capture(order, self.calibration)
+
+    def loopback_tone(
+        self,
+        share: float,
+        *,
+        frequency_hz: float,
+        hold_s: float,
+        window_s: float,
+        while_playing: Callable[[], None] | None,
+    ) -> Capture:
+        """See GuardedBench.loopback_tone."""
+        if self.__interlock.hook_up.sound_card != "loopback":
+            raise NotAllowed(
+                "a loopback tone was asked for while the sound card is on the amplifier. Have its output plugged "
+                'into the dividers first: hook_up(sound_card="loopback").'
+            )
+        if not 0.0 < share <= lim.INPUT_SHARE:
+            raise NotAllowed(f"share of full scale {share!r}: expected above 0 and at most {lim.INPUT_SHARE}.")
+        scale = self.calibration.output_volts_per_full_scale
+        rms = (share * scale[0] / math.sqrt(2.0), share * scale[1] / math.sqrt(2.0))
+        order = Order(
+            self._sines(frequency_hz, rms, hold_s + 2 * lim.FADE_S), frozenset(CHANNELS), rms, frequency_hz,
+            (lim.FADE_S + hold_s - window_s - MARGIN_S, lim.FADE_S + hold_s - MARGIN_S), while_playing=while_playing,
+        )  # fmt: skip
+        return self.__capturing.capture(order, self.calibration)
+
+    def record(self, seconds: float, during: Callable[[], None] | None) -> Capture:
+        """See GuardedBench.record."""
+        rate = self.__capturing.audio().sample_rate
+        silence = signals.silence(seconds, rate)
+        order = Order(
+            np.column_stack([silence, silence]), frozenset(), (0.0, 0.0), None, (0.0, seconds), while_playing=during
+        )
+        return self.__capturing.capture(order, self.calibration)
+
+    # ---------------------------------------------------------------- what it teaches
+
+    def _learn(self, capture: Capture, output_v: float) -> None:
+        verified = True
+        for name in capture.driven:
+            verified = self._learn_channel(name, capture, output_v) and verified
+        self._check_sag(capture)
+        if verified:
+            before = self.__interlock.verified_v.get(capture.driven, 0.0)
+            self.__interlock.verified_v[capture.driven] = max(before, output_v)
+
+    def _learn_channel(self, name: str, capture: Capture, output_v: float) -> bool:
+        """Learn one channel's gain and whether its ramp ends here; True where the level was seen to respond."""
+        state = self.__interlock.channels[name]
+        figures = capture.figures[name]
+        driven_v = capture.input_v[CHANNELS.index(name)]
+        expected = driven_v * self._gain(name)
+        if not figures.level_v > NO_RESPONSE * expected:
+            state.ramp_ended = state.ramp_ended or (
+                f"no response to the tone: {expected:.3g} V expected, {figures.level_v:.2g} V seen. A lead off, or a dead "
+                "channel: the level is not raised"
+            )
+            return False
+        measured = figures.level_v / driven_v
+        rated = self.limits().rated_v()
+        if state.gain is None:
+            state.gain = measured
+            return figures.level_v > 0.5 * min(output_v, lim.FIRST_V)
+        moved_db = 20.0 * math.log10(measured / state.gain)
+        half = rated / math.sqrt(2.0) if rated is not None else lim.SECOND_V
+        if output_v < 0.99 * half and abs(moved_db) > lim.GAIN_MOVED_DB:
+            state.ramp_ended = f"the gain moved by {moved_db:+.2f} dB without a prompt at {output_v:.3g} V"
+        low = rated is not None and lim.SECOND_V < output_v < rated * math.sqrt(0.1)
+        if low and figures.thd > lim.THD_LOW_LEVEL and not self._claims_more_thd():
+            state.ramp_ended = f"THD {100 * figures.thd:.2g} % at {output_v:.3g} V, below a tenth of rated power"
+        return True
+
+    def _claims_more_thd(self) -> bool:
+        stated = self.__amplifier.rated_thd_percent
+        return stated is not None and stated / 100.0 > lim.THD_LOW_LEVEL
+
+    def _check_sag(self, capture: Capture) -> None:
+        if capture.rails is None:
+            return
+        idle = (self.__idle_rails.get("rail_positive", 0.0), self.__idle_rails.get("rail_negative", 0.0))
+        sags = [1.0 - abs(now / before) for now, before in zip(capture.rails, idle, strict=True) if abs(before) > 1.0]
+        sag = max(sags, default=0.0)
+        if sag > lim.RAIL_SAG_STOP:
+            for name in capture.driven:
+                self.__interlock.channels[name].ramp_ended = f"a rail sags by {100 * sag:.0f} % under load"
+        elif sag > lim.RAIL_SAG_NOTE:
+            self.__events.emit("note", text=f"a rail sags by {100 * sag:.0f} % under load", severity="note")

@@ -1,0 +1,160 @@
+"""Hook-ups: wires, knobs, mains and lamp, changed in an order that hurts nobody; and which meter sits where."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Sequence
+
+from benchtest.amplifier_file import AmplifierSpec
+from benchtest.bench import Instruments
+from benchtest.errors import NotAllowed, NotReachable
+from benchtest.events import EventStream
+from benchtest.instruments.protocols import Multimeter
+from benchtest.instruments.test_points import TEST_POINTS
+from benchtest.safety.interlock import Interlock
+from benchtest.safety.stops import Stops
+
+
+class HookUps:
+    """Has things connected by whoever moves them, and keeps the interlock true."""
+
+    def __init__(
+        self,
+        instruments: Instruments,
+        interlock: Interlock,
+        events: EventStream,
+        stops: Stops,
+        amplifier: AmplifierSpec,
+    ) -> None:
+        self.__it = instruments
+        self.__interlock = interlock
+        self.__events = events
+        self.__stops = stops
+        self.__amplifier = amplifier
+        for name, meter in instruments.meters.items():
+            interlock.hook_up.meters[name] = meter.connected_to
+
+    def hook_up(self, say: str = "", **settings: str) -> None:
+        """Have wires moved and knobs turned; one call is one prompt. Meters are moved with ``move_meter``.
+
+        Raises NotAllowed where the order is wrong (a load changed with the mains on), SafetyStop once stopped.
+        """
+        self.__stops.if_pending()
+        self.__change(dict(settings), say)
+
+    def move_meter(self, point: str, *, say: str = "", also: Mapping[str, str] | None = None) -> None:
+        """Put the movable meter's leads on a test point; no prompt where a meter sits there already."""
+        if not also and self.meter_at(point) is not None:
+            return
+        name = self.movable_name(point)
+        self.__stops.if_pending()
+        if not TEST_POINTS[point].outside and self.__interlock.hook_up.mains == "on":
+            raise NotAllowed(
+                f"{point} is inside the set and the mains is on. Inside points are touched with the amplifier off: "
+                "switch the mains off first."
+            )
+        settings = {name: point if point != "leads_shorted" else "leads shorted", **(also or {})}
+        self.__change(settings, say or f"{name}: {TEST_POINTS[point].words}")
+
+    def touch_in_turn(self, points: Sequence[str], *, say: str) -> Iterator[str]:
+        """One prompt for several points: the person touches them in turn, a key at each; yields each point's name.
+
+        Points that no meter reaches are left out; the caller finds out by ``reaches``.
+        """
+        movable = [p for p in points if self.meter_at(p) is None]
+        if movable:
+            self.__events.emit("prompt", settings={"in turn": ", ".join(movable)}, say=say)
+        for point in points:
+            if self.meter_at(point) is None:
+                name = self.movable_name(point)
+                if not TEST_POINTS[point].outside and self.__interlock.hook_up.mains == "on":
+                    raise NotAllowed(f"{point} is inside the set and the mains is on: switch the mains off first.")
+                where = point if point != "leads_shorted" else "leads shorted"
+                self.__it.operator.set({name: where}, say=TEST_POINTS[point].words)
+                self.__interlock.hook_up.meters[name] = point
+            yield point
+
+    def mains_on(self, say: str = "Switch the amplifier on.", **also: str) -> None:
+        """Power the amplifier. The audio stream is open first; every DC check is void until made again."""
+        self.__stops.if_pending()
+        stage = self.__amplifier.output_stage
+        if stage == "output_transformer":
+            raise NotAllowed(
+                f"{self.__amplifier.name} has output transformers (kind of output stage). This procedure starts without "
+                "a load, which such an amplifier does not bear: valve amplifiers are refused here."
+            )
+        if stage == "bridged" and self.__it.audio is not None:
+            raise NotAllowed(
+                f"{self.__amplifier.name} has bridged outputs (kind of output stage), and a sound card's ground is mains "
+                "earth: its clip on a minus terminal would short half the amplifier. Needed: a differential "
+                "connection (two dividers a channel, subtracted). It is not supported here: no drive."
+            )
+        if self.__it.audio is not None:
+            self.__it.audio.start()
+        self.__interlock.empty.clear()
+        self.__mains("on", say, also)
+
+    def mains_off(self, say: str = "Switch the amplifier off at the wall.", **also: str) -> None:
+        """Take the mains away: by the switched socket where there is one, otherwise by asking."""
+        self.__mains("off", say, also)
+
+    def __mains(self, state: str, say: str, also: Mapping[str, str]) -> None:
+        socket = self.__it.mains_socket
+        if socket is not None:
+            if also:
+                self.__change(dict(also), say)
+            (socket.on if state == "on" else socket.off)()
+            self.__events.emit("mains", state=state, by="switched socket")
+        else:
+            self.__events.emit("prompt", settings={"mains": state, **also}, say=say)
+            self.__it.operator.set({"mains": state, **also}, say=say)
+        self.__interlock.hook_up.mains = state
+        self.__interlock.uncleared()
+
+    def __change(self, settings: dict[str, str], say: str) -> None:
+        now = self.__interlock.hook_up
+        if "mains" in settings:
+            raise NotAllowed("the mains is switched with mains_on and mains_off, not by a hook-up")
+        if now.mains == "on":
+            if "load" in settings and not self.__it.file.load.two_pole_switch:
+                raise NotAllowed(
+                    "the load is changed with the amplifier off and the relay dropped, unless the bench file declares "
+                    "[load] two_pole_switch = true. Switch the mains off first."
+                )
+            if "lamp" in settings or "lid" in settings:
+                raise NotAllowed("the lamp and the lid are changed with the mains off. Switch the mains off first.")
+        self.__events.emit("prompt", settings=settings, say=say)
+        self.__it.operator.set(settings, say=say)
+        for key, value in settings.items():
+            if key in now.meters:
+                now.meters[key] = value.replace("leads shorted", "leads_shorted")
+            else:
+                setattr(now, key, value)
+        if {"load", "lamp"} & settings.keys():
+            self.__interlock.uncleared()
+        elif {"volume", "inputs", "tone_controls", "sound_card"} & settings.keys():
+            self.__interlock.gains_lost()
+
+    def reaches(self, point: str) -> bool:
+        """Whether a meter sits on the point or can be moved there."""
+        return self.meter_at(point) is not None or any(m.connected_to == "movable" for m in self.__it.meters.values())
+
+    def sits_on(self, point: str) -> bool:
+        """Whether a meter's leads are on the point now."""
+        return self.meter_at(point) is not None
+
+    def meter_at(self, point: str) -> Multimeter | None:
+        """The meter whose leads are on a point now."""
+        for name, where in self.__interlock.hook_up.meters.items():
+            if where == point:
+                return self.__it.meters[name]
+        return None
+
+    def movable_name(self, point: str) -> str:
+        """The movable meter's name. Raises NotReachable where there is none."""
+        for name, meter in self.__it.meters.items():
+            if meter.connected_to == "movable":
+                return name
+        raise NotReachable(
+            f"no meter of bench '{self.__it.file.bench.name}' reaches {point}: none sits there and none is movable. "
+            'Declare a [[dmm]] with connected_to = "movable", or one on this point.'
+        )

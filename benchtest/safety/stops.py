@@ -1,0 +1,62 @@
+"""Stops and endings: tone off, mains off where it can be switched, and the words that say what tone off cannot do."""
+
+from __future__ import annotations
+
+import contextlib
+
+from benchtest.bench import Instruments
+from benchtest.errors import InstrumentError, SafetyStop
+from benchtest.events import EventStream
+from benchtest.safety.interlock import Interlock
+from benchtest.safety.tone_guard import ToneGuard
+
+OFF_WORDS = "SWITCH OFF AT THE WALL. Tone off does not remove DC. The reservoirs stay charged and the loads hot."
+
+
+class Stops:
+    """Carries out a stop, once and for the rest of the run."""
+
+    def __init__(self, instruments: Instruments, interlock: Interlock, events: EventStream) -> None:
+        self.__it = instruments
+        self.__interlock = interlock
+        self.__events = events
+        self.tone_guard = ToneGuard(self.mute)
+
+    def mute(self) -> None:
+        """Tone off, from any thread."""
+        if self.__it.audio is not None:
+            self.__it.audio.mute()
+
+    def stop(self, message: str) -> None:
+        """Tone off, then mains off where it can be switched; latched. Always raises SafetyStop."""
+        self.mute()
+        told = self.__interlock.stopped
+        self.__interlock.stop = self.__interlock.stop or message
+        self.__interlock.stopped = True
+        words = OFF_WORDS
+        socket = self.__it.mains_socket
+        if socket is not None:
+            with contextlib.suppress(InstrumentError):
+                socket.off()
+                words = "The switched socket is OFF. " + OFF_WORDS
+                self.__interlock.hook_up.mains = "off"
+        if not told:
+            self.__events.emit("stop", message=message, words=words)
+            with contextlib.suppress(InstrumentError):
+                self.__it.operator.tell(f"STOP. {message}.\n{words}")
+        raise SafetyStop(message, words=words)
+
+    def if_pending(self) -> None:
+        """Carry out a stop that something asked for earlier; every door of the bench calls this first."""
+        if self.tone_guard.tripped:
+            raise SafetyStop(f"the tone was turned off ({self.tone_guard.tripped})", words=OFF_WORDS)
+        if self.__interlock.stop:
+            self.stop(self.__interlock.stop)
+
+    def ending_words(self) -> str:
+        """What every ending says, unless the run itself has measured otherwise."""
+        if self.__interlock.hook_up.mains == "on":
+            return "THE AMPLIFIER IS STILL ON, the reservoirs are charged, the loads are hot. Switch off at the wall."
+        if self.__interlock.rails_empty:
+            return "Mains off, reservoirs measured empty. The loads may be hot."
+        return "Mains off. The reservoirs are charged, the loads are hot: measure before touching."

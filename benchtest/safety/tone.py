@@ -1,0 +1,51 @@
+"""What the guard learns from each capture of a tone, at once and for both channels; measurements reuse it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from benchtest.analysis import analyse
+from benchtest.instruments.protocols import FloatArray
+
+BAND_HZ = (20.0, 20000.0)
+
+
+@dataclass(frozen=True)
+class ToneFigures:
+    """One channel's tone: level_v, noise_v rms in V; thd and thd_n ratios to the fundamental over 20 Hz to 20 kHz.
+
+    level_v is 0 where no tone stands above the noise; then thd and thd_n are nan, which passes no comparison.
+    """
+
+    level_v: float
+    frequency_hz: float
+    dc_v: float
+    thd: float
+    thd_n: float
+    noise_v: float
+    harmonics: tuple[tuple[int, float | None], ...]
+    """(order, level in dB relative to the fundamental); None where it is below its own uncertainty."""
+
+
+def tone_figures(volts: FloatArray, sample_rate: int, frequency_hz: float) -> tuple[ToneFigures, ToneFigures]:
+    """Figures of both channels of a capture, shape (frames, 2), volts."""
+    found = analyse(volts, sample_rate, fundamental_hz=frequency_hz, band_hz=BAND_HZ)
+    left, right = (_figures(channel) for channel in found.channels)
+    return left, right
+
+
+def _figures(channel: object) -> ToneFigures:
+    def number(name: str, missing: float) -> float:
+        value = getattr(channel, name)
+        return missing if value is None else float(value)
+
+    harmonics = tuple((h.order, h.level_db) for h in getattr(channel, "harmonics", ()))
+    return ToneFigures(
+        level_v=number("level_v", 0.0),
+        frequency_hz=number("frequency_hz", float("nan")),
+        dc_v=number("dc_v", 0.0),
+        thd=number("thd_percent", float("nan")) / 100.0,
+        thd_n=number("thd_n_percent", float("nan")) / 100.0,
+        noise_v=number("noise_v", 0.0),
+        harmonics=harmonics,
+    )

@@ -1,0 +1,255 @@
+"""Test after a repair: is it safe to connect, is it alive, does it meet its figures on both channels?
+
+Read it from top to bottom: it happens to the amplifier in this order. Change limits in the amplifier file, not here.
+"""
+
+from benchtest import Procedure, measure
+
+test = Procedure(
+    "Test after a repair",
+    kit=[
+        "multimeter on both speaker terminals, on both rails (lid off) and on the DC watch; one more to move",
+        "sound card with its dividers",
+        "dummy load for both channels",
+        "two 1 kilohm 5 W resistors",
+        "series lamp, 60 W then 100 W",
+        "two shorting plugs for the inputs",
+        "glasses; another person near",
+    ],
+)
+
+
+@test.step(
+    "Cold: reservoirs, leads, speaker fuses, dummy load",
+    why="stored charge hurts and spoils ohms; a blown fuse is a symptom; power is worked out with the measured load",
+    hook_up="amplifier unplugged, lid off; the meters stay on rails and terminals",
+    outside=False,
+    takes="40 s",
+)
+def cold_checks(bench, amplifier):
+    charge = yield measure.residual_charge(bench, "before anything is touched")
+    if any(reading.value is not None and reading.value > 2.0 for reading in charge):
+        bench.tell(
+            "The reservoirs are CHARGED. Wait, or discharge through 220 ohm 5 W; nothing is touched until empty."
+        )
+        yield measure.discharge(bench)
+    points = ["leads_shorted", "left_speaker_fuse", "right_speaker_fuse", "left_load", "right_load"]
+    for point in bench.touch_in_turn(
+        [p for p in points if bench.reaches(p)],
+        say="Amplifier unplugged. With the movable meter touch in turn: leads together, left speaker fuse, right speaker "
+        "fuse, left dummy load, right dummy load (disconnected).",
+    ):
+        if point == "leads_shorted":
+            yield measure.lead_resistance(bench)
+        elif point.endswith("speaker_fuse"):
+            yield measure.fuse_resistance(bench, point.split("_")[0])
+        else:
+            yield measure.load_resistance(bench, point.split("_")[0])
+
+
+@test.step(
+    "On, through the series lamp",
+    why="the lamp limits what a remaining short can draw; all values are provisional with the lamp in",
+    hook_up="series lamp in, 1 kilohm across both speaker terminals, inputs shorted, volume at minimum",
+    takes="15 s",
+)
+def on_the_lamp(bench, amplifier):
+    if bench.file.lamp is None:
+        bench.tell("This bench declares no series lamp: the first power is without one. Stay at the switch.")
+        return
+    bench.hook_up(
+        "Series lamp in. 1 kilohm 5 W across each speaker terminal pair. Shorting plugs in the inputs, volume at "
+        "minimum, tone flat. Loudspeakers off. Glasses on.",
+        lamp="in", load="1 kilohm", inputs="shorted", volume="minimum",
+    )  # fmt: skip
+    bench.mains_on("Switch on and watch the lamp.")
+    state = bench.lamp_state()
+    if state == "bright":
+        bench.stop("the series lamp stays bright: a short behind it")
+    bench.tell(
+        f"Lamp {state}: " + ("go on." if state in ("dark", "dull") else "high idle current; look for the cause.")
+    )
+    yield measure.rail_voltages(bench, "on the lamp")
+    bench.mains_off("Off at the wall again.")
+
+
+@test.step(
+    "On, without the lamp: rails",
+    why="no rails, no sound; unequal rails tell of a fuse, a diode or a reservoir",
+    hook_up="lamp out; 1 kilohm across the outputs, inputs shorted, volume at minimum",
+    takes="20 s",
+)
+def rails(bench, amplifier):
+    bench.hook_up(
+        "Lamp out. 1 kilohm across each speaker terminal pair, inputs shorted, volume at minimum.",
+        lamp="out", load="1 kilohm", inputs="shorted", volume="minimum",
+    )  # fmt: skip
+    bench.mains_on("Switch on. Listen for the relay.")
+    bench.sleep((amplifier.relay_delay_s or 8.0) + 10.0, why="the relay pulls in, the rails settle")
+    yield measure.rail_voltages(bench, "idle")
+
+
+@test.step(
+    "DC check at minimum volume",
+    why="DC burns voice coils; nothing is driven on a channel before this passes. A zero does not pass",
+    hook_up="as before",
+    takes="15 s",
+    required=True,
+)
+def dc_check(bench, amplifier):
+    first = yield measure.dc_offsets(bench, "relay + 10 s")
+    for reading in first:
+        if measure.is_zero(reading):
+            yield from look_before_the_relay(bench, reading.channel)
+
+
+def look_before_the_relay(bench, channel):
+    """A zero at the terminals: what stands before relay and fuse? (Inside the set: off, move, on.)"""
+    if not bench.reaches(f"{channel}_amplifier_output"):
+        bench.never_drive(channel, "exactly 0 V at its terminals, and no meter reaches the point before the relay")
+        yield measure.not_measured("dc_offset", channel, "V", "no meter reaches the point before relay and fuse")
+        return
+    bench.mains_off("Off at the wall: the next point is inside the set.")
+    bench.move_meter(f"{channel}_amplifier_output")
+    bench.mains_on("Switch on again, hands off.")
+    bench.sleep(15.0, why="the relay pulls in")
+    yield measure.before_relay(bench, channel, "before relay and fuse")
+    yield measure.dc_offsets(bench, "after looking before the relay")
+
+
+@test.step(
+    "Warm-up and DC check at 2 and 10 minutes",
+    why="most of the drift comes in the first ten minutes; an offset that still walks is a fault",
+    hook_up="as before",
+    takes="10 min",
+    required=True,
+)
+def warm_up(bench, amplifier):
+    drift, curve = measure.warm_up(bench, (0, 15, 30, 60, 90, 120, 180, 240, 300, 360, 420, 480, 540, 600))
+    yield curve
+    yield drift
+    yield measure.dc_offsets(bench, "10 min")
+    yield measure.rail_voltages(bench, "10 min")
+
+
+@test.step(
+    "DC check at full volume",
+    why="an offset that follows the volume comes in through a leaky coupling capacitor",
+    hook_up="volume full, inputs still shorted",
+    takes="15 s",
+    required=True,
+)
+def dc_check_full_volume(bench, amplifier):
+    bench.hook_up("Turn the volume slowly to full; the inputs stay shorted.", volume="full", inputs="shorted")
+    bench.sleep(5.0)
+    yield measure.dc_offsets(bench, "full volume")
+
+
+@test.step(
+    "Load on, DC check loaded",
+    why="a fault of the output stage may show only under load",
+    hook_up="off; dummy load in the place of the 1 kilohm resistors; on",
+    takes="40 s",
+    required=True,
+)
+def loaded(bench, amplifier):
+    unloaded = {c: bench.dc_volts(f"{c}_output").value for c in bench.channels if not bench.refusal(c)}
+    bench.mains_off("Off at the wall. Wait for the relay to drop.")
+    bench.sleep(3.0)
+    bench.hook_up("Dummy load on both channels in the place of the 1 kilohm resistors.", load="load")
+    bench.mains_on("Switch on.")
+    bench.sleep((amplifier.relay_delay_s or 8.0) + 10.0, why="the relay pulls in")
+    checked = yield measure.dc_offsets(bench, "loaded")
+    with_load = {r.channel: r.value for r in checked if r.value is not None}
+    differences = yield measure.loaded_difference(bench, unloaded, with_load)
+    for reading in differences:
+        if abs(reading.value) > 0.020 + reading.expanded_uncertainty:
+            bench.stop(f"{reading.channel}: the load moves the offset by {1000 * reading.value:.0f} mV")
+
+
+@test.step(
+    "Noise and hum",
+    why="inputs shorted tells the amplifier's own; plugged in, the difference is the cable",
+    hook_up="inputs shorted, then the sound card's output plugged in",
+    takes="15 s",
+)
+def noise(bench, amplifier):
+    yield measure.noise_and_hum(bench, "inputs shorted", keep=True)
+    bench.hook_up(
+        "Plug the sound card's output into both inputs. Volume stays full. System sounds off.", inputs="sound_card"
+    )
+    yield measure.noise_and_hum(bench, "sound card connected")
+
+
+@test.step(
+    "50 mV: gain, channel difference, polarity",
+    why="the first tone is a small one: which side is which, and does anything answer?",
+    hook_up="as before",
+    takes="10 s",
+    required=True,
+)
+def gain(bench, amplifier):
+    yield measure.gain(bench)
+    for channel in bench.channels:
+        yield measure.polarity(bench, channel)
+
+
+@test.step(
+    "Power, one channel driven",
+    why="does it make what its maker claimed? The ramp rises by rungs; DC is watched all the while",
+    hook_up="as before. Loads get hot, and they may sing: that is normal",
+    takes="90 s",
+    required=True,
+)
+def power_one_channel(bench, amplifier):
+    for channel in bench.channels:
+        yield measure.output_power(bench, (channel,))
+
+
+@test.step(
+    "THD and THD+N at 1 W, half and rated power",
+    why="faults of low level (crossover, contacts) live at 1 W, faults of the supply near the top",
+    hook_up="as before",
+    takes="15 s",
+    required=True,
+)
+def distortion(bench, amplifier):
+    for channel in bench.channels:
+        yield measure.distortion(bench, channel, "1 W", keep=True)
+        if amplifier.rated_power_w is not None:
+            yield measure.distortion(bench, channel, "half power")
+            yield measure.distortion(bench, channel, "rated power")
+
+
+@test.step(
+    "Power, both channels driven",
+    why="both channels share one supply: this is the figure that a maker's power rating means",
+    hook_up="as before",
+    takes="60 s",
+    required=True,
+)
+def power_both_channels(bench, amplifier):
+    yield measure.output_power(bench, bench.channels)
+
+
+@test.step(
+    "DC check after power, rails",
+    why="what power has moved does not show before it",
+    hook_up="as before",
+    takes="10 s",
+    required=True,
+)
+def dc_check_after_power(bench, amplifier):
+    yield measure.dc_offsets(bench, "after power")
+    yield measure.rail_voltages(bench, "after power")
+
+
+@test.step(
+    "Off: thump, and the discharge measured",
+    why="the thump reaches the loudspeakers; empty reservoirs are measured, not assumed",
+    hook_up="as before; then the mains is off",
+    takes="4 min",
+)
+def switch_off(bench, amplifier):
+    yield measure.turn_off_transient(bench)
+    yield measure.discharge(bench)
