@@ -21,6 +21,7 @@ from __future__ import annotations
 
 import contextlib
 import json
+import logging
 import socket
 import socketserver
 import threading
@@ -33,6 +34,7 @@ if TYPE_CHECKING:
     from simulated_instruments.bench import SimulatedBench
 
 _LINE_LIMIT = 65536
+_log = logging.getLogger(__name__)
 
 
 def answer(bench: SimulatedBench, line: str) -> dict[str, Any]:
@@ -51,6 +53,9 @@ def answer(bench: SimulatedBench, line: str) -> dict[str, Any]:
         return {"error": f"This request cannot be understood: {line[:200]!r} ({error})."}
     except BenchtestError as error:
         return {"error": str(error)}
+    except Exception as error:  # whatever it is, the client is told, and the port stays open
+        _log.exception("The simulated bench failed at %r.", line[:200])
+        return {"error": f"The simulated bench failed: {type(error).__name__}: {error}."}
 
 
 def _set(bench: SimulatedBench, *, settings: dict[str, str], say: str) -> None:

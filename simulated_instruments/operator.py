@@ -23,7 +23,7 @@ if TYPE_CHECKING:
 
 # How long a hand takes, in seconds on the bench's clock; from memory of doing it, no source.
 _SECONDS = {
-    "mains": 2.0, "lamp": 8.0, "volume": 2.0, "inputs": 6.0, "load": 15.0, "lid": 60.0, "sound_card": 10.0,
+    "mains": 1.0, "lamp": 8.0, "volume": 2.0, "inputs": 6.0, "load": 15.0, "lid": 60.0, "sound_card": 10.0,
     "tone_controls": 2.0, "lead": 4.0,
 }  # fmt: skip
 _LOOK_S = 2.0
@@ -71,6 +71,8 @@ class SimulatedOperator:
     def ask(self, question: str, choices: Sequence[str], *, about: str = "") -> str:
         """Look (2 s) and answer with one of the choices."""
         self._bench.advance(_LOOK_S)
+        if about == "reading" and (kept := [choice for choice in choices if choice.startswith("it is ")]):
+            return kept[-1]  # it has read the meter, unit and all, and stands by it
         if about == "lamp":
             state = self._bench.lamp_state()
             wanted: Sequence[str] = _LAMP_WORDS.get(state, (state,))
@@ -81,7 +83,7 @@ class SimulatedOperator:
         else:
             raise InstrumentError(
                 f"The simulated operator was asked about '{about}': {question!r}. It can answer about: lamp, "
-                f"{', '.join(_HARMLESS)}; and it confirms what is about nothing in particular."
+                f"reading, {', '.join(_HARMLESS)}; and it confirms what is about nothing in particular."
             )
         for word in wanted:
             for choice in choices:

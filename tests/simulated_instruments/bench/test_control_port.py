@@ -63,7 +63,7 @@ def test_operator_clock_and_socket_are_of_one_bench(served):
     operator, clock, mains = RemoteOperator(resource), RemoteClock(resource), RemoteSocket(resource)
     operator.set({"mains": "on"}, say="on")
     assert mains.is_on() is True
-    assert clock.now() == pytest.approx(2.0)
+    assert clock.now() == pytest.approx(1.0)
     mains.off()
     assert bench.mains_on is False
     for client in (operator, clock, mains):
@@ -103,6 +103,14 @@ def test_a_bad_request_is_answered_with_an_error(line, says):
     assert says in reply["error"]
     assert bench.mains_on is False
     assert bench.now() in (0.0, 2.0)  # a question may have been looked into
+
+
+def test_a_bench_that_fails_is_said_to_fail(monkeypatch, caplog):
+    bench = SimulatedBench(seed=4)
+    monkeypatch.setattr(bench.amplifier, "switch_mains", lambda on: 1 / 0)
+    reply = answer(bench, '{"do": "socket", "state": "on"}')
+    assert reply == {"error": "The simulated bench failed: ZeroDivisionError: division by zero."}
+    assert "failed at" in caplog.text
 
 
 def test_after_a_bad_line_the_connection_still_answers(served):

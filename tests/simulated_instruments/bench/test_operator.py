@@ -56,6 +56,11 @@ def test_what_needs_no_eyes_is_confirmed(cold):
     assert cold.operator().ask("Any smoke?", ["yes", "no"], about="smoke") == "no"
 
 
+def test_it_stands_by_what_it_has_read(cold):
+    choices = ["it is 0.12 V", "again", "it is 120 V"]
+    assert cold.operator().ask("bench meter: 120 V? Which is right?", choices, about="reading") == "it is 120 V"
+
+
 def test_values_are_read_off_as_shown(cold):
     operator = cold.operator()
     operator.set({"bench meter": "left_load"}, say="to the load")
