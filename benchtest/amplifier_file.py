@@ -53,7 +53,10 @@ WHERE_KEYS: dict[str, str] = {
     "weighting": '"none", "A", ..',
     "form": "form of the figure",
     "thd_percent": "distortion at which power was taken, or [low, high]",
-    "burst": "length of the burst",
+    "burst": 'length of the burst; "" for a steady tone',
+    "dwell_s": "seconds at full power before the figure is taken, or [low, high]",
+    "preconditioning": 'preconditioning, such as "1/8 power, 1 h"',
+    "mains_voltage": "mains voltage measured, V, or [low, high]",
     "step": "where in the procedure: before load, loaded, warm, ..",
     "output_stage": "kind of output stage of the amplifier",
     "kind": "kind of amplifier",
@@ -231,6 +234,10 @@ class LimitRow(FileModel):
     ] = 0
     overload_fails: Annotated[
         bool, Says("whether an overload (open circuit) fails", "Write true for a fuse: open is a failed reading.")
+    ] = False
+    exact: Annotated[
+        bool,
+        Says("whether the value is a sign or a count", "Write true only where a value has no uncertainty of its own."),
     ] = False
     where: Annotated[dict[str, Any], _WHERE] = Field(default_factory=dict)
     source: Annotated[str, Says("where the figures come from, in quotes", "Name the sheet and the page.")] = ""

@@ -8,12 +8,13 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Annotated, Any, Literal
 
 from pydantic import Field
 
-from benchtest.config import FileModel, KeyFault, Says, as_toml, model_from_text, nearest, read_text
+from benchtest.config import Fault, FaultyFile, FileModel, KeyFault, Says, as_toml, model_from_text, nearest, read_text
 from benchtest.instruments.protocols import Function
 from benchtest.instruments.scpi import COMMANDS
 from benchtest.instruments.test_points import TEST_POINTS
@@ -336,6 +337,28 @@ def bench_from_text(text: str, name: str) -> BenchFile:
     return model_from_text(text, BenchFile, name=name, cross_check=_between_keys)
 
 
+@dataclass(frozen=True)
+class Checked:
+    """What is wrong with a bench file, and what is no fault but worth knowing."""
+
+    faults: tuple[Fault, ...]
+    notes: tuple[str, ...]
+
+
+def check_bench(path: Path) -> Checked:
+    """All faults of a bench file at once, or its notes where it has none.
+
+    Raises
+    ------
+    FileError
+        Where there is no such file, or it is no text.
+    """
+    try:
+        return Checked((), notes_on(load_bench(path)))
+    except FaultyFile as found:
+        return Checked(found.faults, ())
+
+
 def bench_as_toml(b: BenchFile, comments: bool = True) -> str:
     """The bench file's text; what ``bench_from_text`` makes of it is equal to ``b``."""
     parts = []
@@ -378,7 +401,7 @@ def _keys(section: FileModel, comments: bool) -> str:
     lines = []
     for key, field in type(section).model_fields.items():
         value = getattr(section, key)
-        if value is None or value == {}:
+        if value is None or value in ({}, ()):
             continue
         if isinstance(value, tuple) and value and isinstance(value[0], FileModel):
             rows = ",\n".join(f"    {as_toml(_plain(row))}" for row in value)

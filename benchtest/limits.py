@@ -6,7 +6,8 @@ more than its expanded uncertainty, fails only outside by more than that, and is
 
 Rules that every later change must keep:
 
-* What is not a finite number never passes, nor does a reading whose uncertainty is not stated.
+* What is not a finite number never passes, nor does a reading whose uncertainty is not stated (but for a sign or a
+  count, where the row says ``exact``).
 * Without a limit there is no verdict: information, never pass.
 * A row holds only where every condition of its ``where`` is met; one that the reading does not state is not met.
 * The verdict that a measurement gave itself (fail, inconclusive, not measured) is never made better.
@@ -176,7 +177,8 @@ def judge(reading: Reading, table: LimitTable) -> Reading:
     except ValueError as error:
         note = f"limit cannot be applied: {error}"
         return replace(judged, verdict=_worse(Verdict.INCONCLUSIVE, reading.verdict), note=_joined(reading.note, note))
-    verdict = decide(reading.value, reading.expanded_uncertainty, limit)
+    uncertainty = 0.0 if row.exact and reading.expanded_uncertainty is None else reading.expanded_uncertainty
+    verdict = decide(reading.value, uncertainty, limit)
     if reading.value is None:
         verdict = Verdict.FAIL if row.overload_fails and _overload(reading) else Verdict.NOT_MEASURED
     return replace(judged, lower_limit=limit.lower, upper_limit=limit.upper, verdict=_worse(verdict, reading.verdict))

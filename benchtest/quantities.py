@@ -50,6 +50,7 @@ QUANTITIES: dict[str, Quantity] = _table(
     ("intermodulation", "%", "intermodulation", "rms of the intermodulation products over their reference"),
     ("frequency_response", "dB", "frequency response", "level re that at the reference frequency"),
     ("noise", "V", "noise", "noise at the output in the stated band, rms"),
+    ("noise_a_weighted", "V", "noise, A-weighted", "noise at the output, A-weighted, rms"),
     ("hum", "V", "hum", "one mains-related line at the output, rms"),
     ("signal_to_noise", "dB", "signal-to-noise ratio", "reference output over noise, 20 lg"),
     ("crosstalk", "dB", "separation", "a channel's own level over its leak in the other, 20 lg; more is better"),

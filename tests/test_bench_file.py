@@ -20,6 +20,7 @@ from benchtest.bench_file import (
     OperatorSection,
     bench_as_toml,
     bench_from_text,
+    check_bench,
     load_bench,
     notes_on,
 )
@@ -228,3 +229,16 @@ def benches(draw: st.DrawFn) -> BenchFile:
 @given(benches(), st.booleans())
 def test_a_bench_survives_being_written_and_read(bench, comments):
     assert bench_from_text(bench_as_toml(bench, comments=comments), "bench.toml") == bench
+
+
+def test_a_check_lists_the_faults_or_the_notes(tmp_path):
+    path = tmp_path / "bench.toml"
+    path.write_text(TEXT, encoding="utf-8")
+    assert (check_bench(path).faults, bool(check_bench(path).notes)) == ((), True)
+    path.write_text(TEXT.replace("8.02", "-8.0").replace('"scpi"', '"spci"'), encoding="utf-8")
+    assert [(fault.line, fault.key) for fault in check_bench(path).faults] == [
+        (4, "[load] left_ohm"),
+        (9, "[[dmm]] number 1, driver"),
+    ]
+    with pytest.raises(FileError, match="no such bench file"):
+        check_bench(tmp_path / "other.toml")

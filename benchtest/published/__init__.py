@@ -42,8 +42,8 @@ class SetSection(FileModel):
 class MethodCondition(FileModel):
     """[[conditions]]: one condition of a method, for one figure or (quantity "") for all of its figures.
 
-    ``where`` is what a reading must state to have met it; empty where the tool cannot tell. ``instead`` says what this
-    project does where it does not meet it.
+    ``where`` is what a reading must state to have met it; empty where the tool cannot tell. ``instead`` says what is
+    done here where it is not met. A condition that is not ``decisive`` moves a figure little, or in a known way.
     """
 
     quantity: str = ""
@@ -51,6 +51,7 @@ class MethodCondition(FileModel):
     words: Annotated[str, Field(min_length=1)]
     where: dict[str, Any] = Field(default_factory=dict)
     instead: str = ""
+    decisive: bool = True
     source: Annotated[str, Field(min_length=1)]
     confidence: Annotated[str, Field(min_length=1)]
 
