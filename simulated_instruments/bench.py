@@ -13,6 +13,7 @@ from __future__ import annotations
 
 import threading
 import time as wall
+from collections import deque
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from typing import Any
@@ -50,6 +51,7 @@ PARTS = (
 
 _STEP_FRAMES = 16384  # longest rendered step, so that a mute from another thread is seen soon
 _SILENT_AFTER_S = 0.3
+_HEARD_S = 0.1  # of blocks, by which a meter knows what is emitted
 
 
 @dataclass(frozen=True)
@@ -136,7 +138,7 @@ class SimulatedBench:
         self._connected_load_ohm = (np.inf, np.inf)
         self._blocks: Recorder | None = None
         self._blocks_until = -1.0
-        self._block_drive = SILENCE
+        self._heard: deque[FloatArray] = deque()
         self._last_sound = -np.inf
         self._connect_inputs()
         self._connect_load()
@@ -299,10 +301,11 @@ class SimulatedBench:
                 self._blocks.settle(self._input_dc())
             if np.max(np.abs(samples), initial=0.0) > 1e-6:
                 self._last_sound = wall.monotonic()
-                level, frequency = strength(samples, self.true_rate)
-                self._block_drive = self._drive(level, frequency)
+                self._heard.append(samples)
+                while sum(map(len, self._heard)) - len(self._heard[0]) > _HEARD_S * self.true_rate:
+                    self._heard.popleft()
             else:
-                self._block_drive = SILENCE
+                self._heard.clear()
             recorded = self._blocks.record(self._through(samples))
             self._time += len(samples) / self.true_rate
             self._blocks_until = self._time
@@ -359,25 +362,26 @@ class SimulatedBench:
         stretch = emission.stretch_at(emission.cursor)
         return SILENCE if stretch is None else self._drive(stretch.rms, stretch.frequency_hz)
 
+    def _sounding(self) -> tuple[tuple[float, float], float]:
+        """Rms, fractions of full scale, and frequency of what is emitted at this moment, whoever emits it."""
+        emission = self._card.emission
+        if emission is not None:
+            stretch = emission.stretch_at(max(0, emission.cursor - 1))
+            return (stretch.rms, stretch.frequency_hz) if stretch is not None else ((0.0, 0.0), 0.0)
+        if self._heard:
+            return strength(np.concatenate(self._heard), self.true_rate)
+        return (0.0, 0.0), 0.0
+
     def emitted_now(self) -> tuple[tuple[float, float], float]:
         """Rms (volts at the sound card's output sockets) and frequency of what is being emitted."""
-        emission = self._card.emission
-        stretch = emission.stretch_at(max(0, emission.cursor - 1)) if emission is not None else None
-        if stretch is None:
-            return (0.0, 0.0), 0.0
-        left, right = (
-            level * full_scale
-            for level, full_scale in zip(stretch.rms, self.truth.converters.output_full_scale_v, strict=True)
-        )
-        return (left, right), stretch.frequency_hz
+        (left, right), frequency = self._sounding()
+        full_scale = self.truth.converters.output_full_scale_v
+        return (left * full_scale[0], right * full_scale[1]), frequency
 
     def drive_now(self) -> Drive:
         """What drives the amplifier at this moment, as a meter on it notices."""
-        emission = self._card.emission
-        if emission is None:
-            return self._block_drive
-        stretch = emission.stretch_at(max(0, emission.cursor - 1))
-        return SILENCE if stretch is None else self._drive(stretch.rms, stretch.frequency_hz)
+        level, frequency = self._sounding()
+        return self._drive(level, frequency) if max(level) > 0.0 else SILENCE
 
     # What a hand can do
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import threading
 import tomllib
 from dataclasses import replace
 
@@ -278,6 +279,19 @@ def test_blocks_and_captures_record_the_same(tone):
     np.testing.assert_allclose(amplitudes[0], amplitudes[1], rtol=1e-4)
 
 
+def test_a_meter_hears_what_comes_in_blocks(looped, tone):
+    """50 Hz in blocks of 21 ms: the rms of whole cycles all the same; silence is silence at once."""
+    looped.move_leads("bench meter", "sound_card_output_right")
+    emitted = tone(50.0, 20_480, 0.4, 0.2)
+    for block in np.split(emitted, 10):
+        looped.render_block(block)
+    probe = looped.leads["bench meter"].probe()
+    assert probe.ac_rms == pytest.approx(0.2 / math.sqrt(2) * looped.truth.converters.output_full_scale_v[1], rel=1e-4)
+    assert probe.ac_frequency_hz == pytest.approx(50.0, rel=1e-4)
+    looped.render_block(np.zeros((2048, 2)))
+    assert looped.leads["bench meter"].probe().ac_rms == 0.0
+
+
 def test_a_live_bench_jumps_while_nothing_plays():
     bench = SimulatedBench(seed=5, live=True)
     assert bench.playing() is False
@@ -286,8 +300,6 @@ def test_a_live_bench_jumps_while_nothing_plays():
 
 
 def test_a_live_bench_waits_for_the_audio_while_it_plays(tone):
-    import threading
-
     bench = SimulatedBench(seed=5, live=True)
     bench.operator().set({"sound_card": "loopback"}, say="loop")
     bench.render_block(tone(1000.0, 960))
