@@ -376,7 +376,7 @@ _ACCURACY_HINT = """
 #
 # accuracy = [
 #   { function = "dc_volts", range = 0.2, percent_of_reading = 0.5, percent_of_range = 0.1 },
-#   { function = "ac_volts", range = 20.0, frequency_hz = [45.0, 400.0], percent_of_reading = 1, percent_of_range = 0.2 },
+#   { function = "ac_volts", range = 20.0, frequency_hz = [45, 400], percent_of_reading = 1, percent_of_range = 0.2 },
 #   { function = "resistance", range = 200.0, percent_of_reading = 0.8, percent_of_range = 0.2 },
 # ]
 """

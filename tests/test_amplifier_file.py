@@ -5,7 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from benchtest.amplifier_file import (
@@ -176,6 +176,7 @@ def specs(draw: st.DrawFn) -> AmplifierSpec:
     )
 
 
+@settings(deadline=None)
 @given(specs(), st.booleans())
 def test_a_specification_survives_being_written_and_read(spec, comments):
     assert amplifier_from_text(amplifier_as_toml(spec, comments=comments), "a.toml") == spec

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from benchtest.bench_file import (
@@ -226,6 +226,7 @@ def benches(draw: st.DrawFn) -> BenchFile:
     )
 
 
+@settings(deadline=None)
 @given(benches(), st.booleans())
 def test_a_bench_survives_being_written_and_read(bench, comments):
     assert bench_from_text(bench_as_toml(bench, comments=comments), "bench.toml") == bench

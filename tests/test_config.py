@@ -7,7 +7,7 @@ import tomllib
 from typing import Annotated, Any, Literal
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 from pydantic import Field
 
@@ -118,6 +118,7 @@ def test_rubbish_is_a_faulty_file_and_nothing_else(text):
         model_from_text(text, Sample, name="x.toml")
 
 
+@settings(deadline=None)
 @given(st.text(st.sampled_from("[]{}=\",.'\n#ohmlad8-truenaif \\"), max_size=60))
 def test_no_text_raises_anything_but_a_faulty_file(text):
     try:
@@ -129,6 +130,7 @@ def test_no_text_raises_anything_but_a_faulty_file(text):
 NUMBERS = st.floats() | st.integers() | st.booleans() | st.text(max_size=3)
 
 
+@settings(deadline=None)
 @given(NUMBERS)
 def test_only_a_finite_number_above_zero_is_a_resistance(value):
     """Strictly a number: not NaN, not infinite, not in quotes, not true."""
@@ -140,6 +142,7 @@ def test_only_a_finite_number_above_zero_is_a_resistance(value):
         assert faults_of(text)
 
 
+@settings(deadline=None)
 @given(st.text(max_size=20) | st.floats(allow_nan=False) | st.integers() | st.lists(st.text(max_size=3)))
 def test_what_is_written_is_read_back(value):
     assert tomllib.loads(f"x = {as_toml(value)}")["x"] == value

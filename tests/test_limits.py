@@ -7,7 +7,7 @@ from dataclasses import replace
 from typing import Any
 
 import pytest
-from hypothesis import assume, given
+from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 from scipy.stats import norm
 
@@ -114,6 +114,7 @@ def limits(draw: st.DrawFn) -> Limit:
     )
 
 
+@settings(deadline=None)
 @given(NUMBER, U, limits())
 def test_accepted_means_inside_by_more_than_u_and_failed_outside_by_more(value, u, limit):
     verdict = decide(value, u, limit)
@@ -129,6 +130,7 @@ def test_accepted_means_inside_by_more_than_u_and_failed_outside_by_more(value, 
         assert limit.good_lower is None or value - u > limit.good_lower
 
 
+@settings(deadline=None)
 @given(NUMBER, U, U, limits())
 def test_more_uncertainty_never_decides_more(value, u, more, limit):
     """What passes or fails with the larger U does so with the smaller one."""
@@ -140,6 +142,7 @@ def test_more_uncertainty_never_decides_more(value, u, more, limit):
         assert decide(value, small, limit) in ACCEPTED
 
 
+@settings(deadline=None)
 @given(NUMBER, U, limits(), st.floats(0.0, 1e6))
 def test_a_wider_limit_never_turns_a_pass_into_anything_else(value, u, limit, wider):
     assume(limit.lower is not None or limit.upper is not None)
@@ -152,6 +155,7 @@ def test_a_wider_limit_never_turns_a_pass_into_anything_else(value, u, limit, wi
         assert decide(value, u, loose) is decide(value, u, limit)
 
 
+@settings(deadline=None)
 @given(NUMBER, U, limits())
 def test_mirroring_everything_leaves_the_verdict(value, u, limit):
     def minus(x: float | None) -> float | None:
@@ -403,6 +407,7 @@ def test_nothing_measured_is_not_measured_and_an_open_fuse_fails():
 VALUES = st.none() | st.floats()
 
 
+@settings(deadline=None)
 @given(VALUES, VALUES, st.sampled_from(DEFAULTS), st.booleans())
 def test_no_reading_passes_unless_it_is_a_number_with_an_uncertainty_inside_its_limits(value, u, row, lamp):
     quantity, unit, conditions, *_ = row

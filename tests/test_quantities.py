@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from benchtest.quantities import QUANTITIES, convert, convertible
@@ -51,6 +51,7 @@ def test_units_of_different_kinds_are_refused(unit, to):
         convert(1.0, unit, to)
 
 
+@settings(deadline=None)
 @given(st.floats(-1e6, 1e6), st.sampled_from([("mV", "V"), ("kohm", "ohm"), ("ppm", "%"), ("V/us", "V/s")]))
 def test_there_and_back_is_the_same(value, units):
     unit, to = units

@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from benchtest.amplifier_file import amplifier_from_text
@@ -159,6 +159,7 @@ def test_answers_that_contradict_each_other_name_the_key():
         bench_text(asked(BENCH_QUESTIONS, wrong))
 
 
+@settings(deadline=None)
 @given(st.data())
 def test_any_run_through_the_questions_makes_a_readable_file_or_says_why_not(data):
     for questions, write, read in (

@@ -6,7 +6,7 @@ import tomllib
 from typing import Any
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from benchtest.config import as_toml
@@ -85,6 +85,7 @@ VALUES = st.recursive(
 BLANKS = st.sampled_from(["", "\n", "# no = key\n", "   \n\n"])
 
 
+@settings(deadline=None)
 @given(st.dictionaries(KEYS, VALUES, max_size=4), st.lists(BLANKS, min_size=4, max_size=4))
 def test_any_text_gives_the_paths_of_the_standard_reader_on_their_lines(data, blanks):
     text, expected = "", {}
