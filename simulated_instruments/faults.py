@@ -31,7 +31,8 @@ class Scenario:
 def with_channel(design: AmplifierDesign, channel: str, **parts: Any) -> AmplifierDesign:
     """The design with components of one channel replaced."""
     one: ChannelDesign = getattr(design, channel)
-    return replace(design, **{channel: replace(one, **parts)})
+    changed = replace(one, **parts)
+    return replace(design, left=changed) if channel == "left" else replace(design, right=changed)
 
 
 def _healthy(design: AmplifierDesign, channel: str, rng: np.random.Generator) -> AmplifierDesign:

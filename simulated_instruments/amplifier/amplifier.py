@@ -21,7 +21,7 @@ from .design import AmplifierDesign
 from .filters import DELAY, DelayLine
 from .front import Connection, Front
 from .lamp import Lamp
-from .noise import hum
+from .noise import hum, mains_sine
 from .relay import RelayState
 from .test_points import Probe
 from .thermal import ThermalState
@@ -107,6 +107,8 @@ class Amplifier:
         self._start_dc: list[float] = [0.0, 0.0]
         self._rail_lines = (DelayLine(ERROR_LATENCY), DelayLine(ERROR_LATENCY))
         self._floating = (float(rng.normal(0.0, 0.03)), float(rng.normal(0.0, 0.03)))
+        self._was_near = False
+        self._share = [0.0, 0.0]
         self._ripple: tuple[tuple[float, float, bool], tuple[float, float]] | None = None
         self._idle()
 
@@ -150,7 +152,7 @@ class Amplifier:
     def connect_inputs(
         self, kind: Connection, source_ohm: float = 100.0, hum_v: tuple[float, float] = (0.0, 0.0)
     ) -> None:
-        """What is plugged into the selected input. hum_v: mains hum in series with the source (a ground loop), V rms."""
+        """What is plugged into the selected input. hum_v: mains hum in series with the source (ground loop), V rms."""
         if kind not in ("shorted", "open", "source"):
             raise ValueError(f"inputs '{kind}'. Expected shorted, open or source.")
         self.front.connection, self.front.source_ohm, self.front.hum_v = kind, source_ohm, hum_v
@@ -249,7 +251,7 @@ class Amplifier:
         return Operating(mean, rms, positive + more, negative + more, load_a, max(0.0, watts))
 
     def _drawn(self, points: tuple[Operating, Operating]) -> tuple[float, float]:
-        """Average currents from the supply's rails, A, to a tenth of a milliampere (so that a settled supply stays so)."""
+        """Average currents from the supply's rails, A, to a milliampere (so that a settled supply stays settled)."""
         positive = points[0].positive_a + points[1].positive_a
         negative = points[0].negative_a + points[1].negative_a
         kind = self.design.kind.kind
@@ -401,7 +403,7 @@ class Amplifier:
         sine: FloatArray | None = None
         wanted = self._mains and not prime
         if wanted or any(self.front.hum_v) or self.front.connection == "open":
-            sine = np.sin(2.0 * math.pi * frequency * (self.time + np.arange(n) / rate))
+            sine = mains_sine(2.0 * math.pi * frequency, self.time, n, rate)
         start_rails = self._rails()
         inputs = self.front.render(sockets, rate, sine, noise, self.time)
         paths = (self.path(0), self.path(1))
@@ -409,20 +411,29 @@ class Amplifier:
         ideal = []
         dcs = []
         for i, c in enumerate(self.channels):
-            y = c.linear(inputs[i], rate) if not c.design.line.dead else np.zeros(n)
+            track = self.design.controls.volume[i].resistance_ohm
+            y = c.linear(inputs[i], rate, track) if not c.design.line.dead else np.zeros(n)
             end_dc = self._dc(i, start_rails)
-            y = y + (
-                np.linspace(self._start_dc[i], end_dc, n, endpoint=False) if end_dc != self._start_dc[i] else end_dc
-            )
+            if abs(end_dc - self._start_dc[i]) > 1e-12:
+                y += np.linspace(self._start_dc[i], end_dc, n, endpoint=False)
+            else:
+                y += end_dc
             if not prime:
                 self._start_dc[i] = end_dc
             if sine is not None and c.design.magnetic_hum_v and self._mains:
                 size = c.design.magnetic_hum_v * math.sqrt(2.0) * min(1.0, start_rails[0] / 30.0)
-                y = y + hum(sine, size, size / 3.0, 0.0)
+                y += hum(sine, size, size / 3.0, 0.0)
             ideal.append(y)
             dcs.append(end_dc)
-        rails, flows = self._supply(ideal, totals, start_rails, rate, prime=prime)
-        late = np.stack([line(rails[:, k]) for k, line in enumerate(self._rail_lines)], axis=1)
+        near = self._near(ideal, totals, start_rails)
+        rails, flows = self._supply(ideal, totals, start_rails, rate, near=near, prime=prime)
+        late = None
+        if near or self._was_near:
+            late = np.stack([line(rails[k]) for k, line in enumerate(self._rail_lines)])
+        else:
+            for line, rail in zip(self._rail_lines, rails, strict=True):
+                line.push(rail)
+        self._was_near = near
         terminals = []
         points = []
         means = []
@@ -434,6 +445,14 @@ class Amplifier:
             terminals.append(self._terminal(i, v, paths[i], rate))
         return (terminals[0], terminals[1]), (points[0], points[1]), (means[0], means[1])
 
+    def _near(self, ideal: list[FloatArray], totals: tuple[float, float], rails: tuple[float, float]) -> bool:
+        """Whether a channel comes near what its rails allow."""
+        for y, c, total in zip(ideal, self.channels, totals, strict=True):
+            low, high = c.limits(rails, total)
+            if c.stuck or float(y.max(initial=0.0)) > 0.8 * high or float(y.min(initial=0.0)) < 0.8 * low:
+                return True
+        return False
+
     def _supply(
         self,
         ideal: list[FloatArray],
@@ -441,41 +460,38 @@ class Amplifier:
         start: tuple[float, float],
         rate: float,
         *,
+        near: bool,
         prime: bool,
     ) -> tuple[FloatArray, list[tuple[float, float]]]:
-        """Rails (n, 2) under what both channels draw, and each channel's average currents."""
-        near = any(
-            float(np.max(np.abs(y), initial=0.0)) > 0.8 * min(abs(x) for x in c.limits(start, total))
-            for y, c, total in zip(ideal, self.channels, totals, strict=True)
-        )
-        rails = np.array([start])
+        """Rails (2, n) under what both channels draw, and each channel's average currents."""
+        rails = np.array([[start[0]], [start[1]]])
         flows: list[tuple[float, float]] = []
-        for last in (False, False, True) if near else (True,):
+        for last in (False, True) if near else (True,):
             currents, flows = self._currents(ideal, totals, rails, near)
-            rails = self.supply.waveform(currents, rate, commit=last and not prime)
+            rails = np.ascontiguousarray(self.supply.waveform(currents.T, rate, commit=last and not prime).T)
             if self.design.kind.single_supply:
-                half = 0.5 * (rails[:, 0] - rails[:, 1])
-                rails = np.stack([half, -half], axis=1)
+                half = 0.5 * (rails[0] - rails[1])
+                rails = np.stack([half, -half])
         return rails, flows
 
     def _currents(
         self, ideal: list[FloatArray], totals: tuple[float, float], rails: FloatArray, near: bool
     ) -> tuple[FloatArray, list[tuple[float, float]]]:
-        """What the rails give, (n, 2) A, when the outputs are cut off at ``rails`` (n or 1, 2)."""
+        """What the rails give, (2, n) A, when the outputs are cut off at ``rails`` (2, n or 1)."""
         n = len(ideal[0])
-        currents = np.zeros((n, 2))
+        currents = np.zeros((2, n))
         flows = []
         for i, c in enumerate(self.channels):
-            living = min(1.0, max(0.0, (float(rails[0, 0] - rails[0, 1]) * 0.5 - 4.0) / 8.0))
+            living = min(1.0, max(0.0, (float(rails[0, 0] - rails[1, 0]) * 0.5 - 4.0) / 8.0))
             idle = c.idle_a * 0.5 * len(c.design.output_stage.devices) * living
             standing = c.design.standing_a * living
             if c.design.network.oscillates:
                 standing += c.design.network.oscillation_a * living
             total = totals[i]
             if c.stuck:
-                level = float(rails[0, 0] if c.stuck > 0 else rails[0, 1])
+                level = float(rails[0, 0] if c.stuck > 0 else rails[1, 0])
                 load = 0.0 if math.isinf(total) else level / total
-                through = c.through_a((float(rails[0, 0]), float(rails[0, 1])))
+                through = c.through_a((float(rails[0, 0]), float(rails[1, 0])))
                 positive: Any = max(load, 0.0) + through + standing
                 negative: Any = max(-load, 0.0) + through + standing
             elif math.isinf(total) or (total > 100.0 and idle > 0.05):
@@ -495,8 +511,8 @@ class Amplifier:
                 positive = negative = positive + negative
             elif self.design.kind.kind == "capacitor":
                 negative = positive
-            currents[:, 0] += positive
-            currents[:, 1] += negative
+            currents[0] += positive
+            currents[1] += negative
             flows.append((float(np.mean(positive)), float(np.mean(negative))))
         return currents, flows
 
@@ -515,10 +531,15 @@ class Amplifier:
 
     def _terminal(self, i: int, v: FloatArray, path: Path, rate: float) -> FloatArray:
         """From the output devices to the speaker terminal."""
+        share: Any
         c = self.channels[i]
         if not path.made and not c.joint.joint.intermittent:
             return np.zeros(len(v))
         share = 1.0 if math.isinf(path.load_ohm) else path.load_ohm / (path.load_ohm + path.series_ohm)
+        before = self._share[i]
+        self._share[i] = share
+        if 0.0 < abs(before - share) < 0.02:  # a fuse that warms: no step from block to block
+            share = np.linspace(before, share, len(v), endpoint=False)
         out = v * share
         if c.joint.joint.intermittent and self.relay.made(self.contact(i)) and c.fuse.conducts:
             gate = np.full(len(v), 1.0 if c.joint.made else 0.0)
@@ -534,7 +555,7 @@ class Amplifier:
             out = out - film * np.tanh(current / contact.film_a)
             if float(np.max(np.abs(current))) > contact.clean_a:
                 self._film[i] *= math.exp(-len(v) / rate / 0.3)
-        return out
+        return np.asarray(out, dtype=np.float64)
 
     # Meter and ohmmeter
 

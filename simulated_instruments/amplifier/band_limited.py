@@ -4,8 +4,8 @@ Both stages delay by ``LATENCY`` frames and work only where they are needed: the
 the signal passes a limit, the curve where the signal is fast enough for its harmonics to fold.
 
 Method: the excess over a limit is the function max(u, 0); its mean over a straight piece of signal is taken in closed
-form from its antiderivative u^2/2 (first-order antiderivative antialiasing; Parker, Zavalishin, Le Bivic, DAFx 2016, from
-memory), on pieces of an eighth of a frame, then low-passed and brought back to the frame rate.
+form from its antiderivative u^2/2 (first-order antiderivative antialiasing; Parker, Zavalishin, Le Bivic, DAFx 2016,
+from memory), on pieces of an eighth of a frame, then low-passed and brought back to the frame rate.
 """
 
 from __future__ import annotations
@@ -21,9 +21,9 @@ FloatArray = NDArray[np.float64]
 _FACTOR = 8
 _INTERPOLATE = 10
 """Half length of the interpolator, frames."""
-_DECIMATE = 20
+_DECIMATE = 16
 """Half length of the decimator, frames."""
-LATENCY = _INTERPOLATE + _DECIMATE + 1
+LATENCY = _INTERPOLATE + _DECIMATE
 """Frames by which a stage delays."""
 
 
@@ -88,33 +88,45 @@ class Clipper:
     _high: FloatArray = field(default_factory=lambda: np.zeros(0))
     _low: FloatArray = field(default_factory=lambda: np.zeros(0))
     _excess: _Accumulator = field(default_factory=_Accumulator)
+    _limited: bool = False
     active: bool = False
     """True where the last block passed a limit."""
 
     def clear(self) -> None:
         self._x = np.zeros(0)
         self._excess = _Accumulator()
+        self._limited = False
 
-    def __call__(self, x: FloatArray, low: FloatArray, high: FloatArray) -> FloatArray:
-        """``x``, ``low``, ``high``: (n,) volts. Returns (n,) volts."""
+    def __call__(self, x: FloatArray, low: FloatArray | None, high: FloatArray | None) -> FloatArray:
+        """``x``, ``low``, ``high``: (n,) volts; no limits where none is near. Returns (n,) volts."""
         n = len(x)
         keep = LATENCY + _INTERPOLATE
         if len(self._x) == 0:
-            self._x, self._low, self._high = np.zeros(keep), np.full(keep, low[0]), np.full(keep, high[0])
+            self._x, self._low, self._high = np.zeros(keep), np.full(keep, -np.inf), np.full(keep, np.inf)
         joined = np.concatenate([self._x, x])
+        self._x = joined[n:].copy()
+        delayed = joined[keep - LATENCY : keep - LATENCY + n]
+        if low is None or high is None:
+            if self._limited:
+                low, high = np.full(n, self._low[-1]), np.full(n, self._high[-1])
+                self._limited = False
+            else:
+                self.active = False
+                return delayed - self._excess.add(n, None, np.zeros((0, 0))) if self._excess.live else delayed
+        else:
+            if not self._limited:  # the limits that were not asked for stood where they now begin
+                self._low, self._high = np.full(keep, low[0]), np.full(keep, high[0])
+            self._limited = True
         lows, highs = np.concatenate([self._low, low]), np.concatenate([self._high, high])
-        self._x, self._low, self._high = joined[n:].copy(), lows[n:].copy(), highs[n:].copy()
+        self._low, self._high = lows[n:].copy(), highs[n:].copy()
         # interval i starts at frame `first + i` of the joined array; its interpolator reaches _INTERPOLATE frames on
         first = len(joined) - n - _INTERPOLATE
         start = joined[first : first + n]
         after, before = joined[first + 1 : first + n + 1], joined[first - 1 : first + n - 1]
         bulge = 0.3 * np.abs(after - 2.0 * start + before)
         highest, lowest = np.maximum(start, after) + bulge, np.minimum(start, after) - bulge
-        over = highest > highs[first : first + n]
-        under = lowest < lows[first : first + n]
-        touched = over | under
+        touched = (highest > highs[first : first + n]) | (lowest < lows[first : first + n])
         self.active = bool(touched.any())
-        delayed = joined[keep - LATENCY : keep - LATENCY + n]
         if not self.active:
             return delayed - self._excess.add(n, None, np.zeros((0, 0)))
         boxes, index = self._boxes(joined, lows, highs, first, touched)
@@ -172,20 +184,25 @@ class Curve:
     def __call__(self, x: FloatArray, function: Table, *, fast: bool) -> FloatArray:
         """``x`` (n,); returns function(x), LATENCY frames late."""
         n = len(x)
-        keep = 2 * _INTERPOLATE
+        keep = 2 * _INTERPOLATE + _DECIMATE
         if len(self._x) == 0:
             self._x = np.zeros(keep)
         joined = np.concatenate([self._x, x])
         self._x = joined[n:].copy()
         first = keep - _INTERPOLATE
+        if not fast and not self._sum.live:
+            return function(joined[first - _DECIMATE : first - _DECIMATE + n])
+        if not self._sum.live:
+            self._sum.tail = np.zeros(2 * _DECIMATE)
+            self._sum.tail[:_DECIMATE] = function(joined[first - _DECIMATE : first])
         if fast:
             windows = sliding_window_view(joined, 2 * _INTERPOLATE)[first - _INTERPOLATE + 1 :][:n]
-            points = function(_TO_POINTS.T @ windows.T)
-            return self._sum.add(n, None, _FROM_POINTS @ points)
+            return self._sum.add(n, None, _FROM_POINTS @ function(_TO_POINTS.T @ windows.T))
         values = function(joined[first : first + n])
         total = np.concatenate([self._sum.tail, np.zeros(n)])
         total[_DECIMATE : _DECIMATE + n] += values
-        self._sum.tail, self._sum.live = total[n:].copy(), True
+        # once the last fast interval has rung out, what is pending is plain values again
+        self._sum.tail, self._sum.live = total[n:].copy(), n < 2 * _DECIMATE
         return total[:n]
 
 
@@ -199,7 +216,7 @@ class Table:
     slopes: FloatArray
 
     @classmethod
-    def of(cls, x: FloatArray, y: FloatArray, *, points: int = 16384) -> Table:
+    def of(cls, x: FloatArray, y: FloatArray, *, points: int = 8192) -> Table:
         """Resample (x, y), x rising, to even steps."""
         even = np.linspace(x[0], x[-1], points)
         values = np.interp(even, x, y)
@@ -207,8 +224,10 @@ class Table:
         return cls(float(even[0]), float(even[1] - even[0]), values[:-1].copy(), slopes)
 
     def __call__(self, x: FloatArray) -> FloatArray:
-        position = (x - self.start) * (1.0 / self.step)
-        index = np.clip(position, 0.0, len(self.values) - 1.0).astype(np.int32)
+        position = x * (1.0 / self.step)
+        position -= self.start / self.step
+        index = position.astype(np.int32)
+        np.clip(index, 0, len(self.values) - 1, out=index)
         position -= index
         position *= self.slopes[index]
         position += self.values[index]

@@ -16,7 +16,7 @@ class Bias:
     """idle_a is the current of each device when everything stands at the temperatures of a warm idle set.
 
     trim_v moves the voltage on each base from the right setting (positive: more current). tracking is the share of a
-    junction's fall with temperature that the sensor on the heatsink takes back: 1 is perfect, 0 a sensor that hangs free.
+    junction's fall with temperature that the sensor on the heatsink takes back: 1 is perfect, 0 a sensor in the air.
     """
 
     idle_a: float = 0.05
@@ -34,7 +34,7 @@ class Bias:
         --------
         >>> bias = Bias()
         >>> round(bias.idle(bias.junction_k, bias.sink_k, 0.33), 6)
-        0.045
+        0.05
         """
         drift = BASE_EMITTER_V_PER_K * ((junction_k - self.junction_k) - self.tracking * (sink_k - self.sink_k))
         return idle_current(self.idle_a, self.trim_v + drift, emitter_ohm)

@@ -122,13 +122,14 @@ class Channel:
 
     def limits(self, rails: tuple[float, float], total_ohm: float) -> tuple[float, float]:
         """Lowest and highest output voltage at these rails into ``total_ohm``."""
-        low, high = self._limits(np.array([[rails[0], rails[1]]]), total_ohm)
+        low, high = self._limits(np.array([[rails[0]], [rails[1]]]), total_ohm)
         return float(low[0]), float(high[0])
 
     def _limits(self, rails: FloatArray, total_ohm: float) -> tuple[FloatArray, FloatArray]:
+        """``rails`` (2, n): positive and negative."""
         upper, lower = self.design.output_stage.upper, self.design.output_stage.lower
-        high = np.maximum(rails[:, 0] - upper.saturation_v, 0.0)
-        low = np.minimum(rails[:, 1] + lower.saturation_v, 0.0)
+        high = np.maximum(rails[0] - upper.saturation_v, 0.0)
+        low = np.minimum(rails[1] + lower.saturation_v, 0.0)
         if math.isfinite(total_ohm):
             high = np.minimum(high * (total_ohm / (total_ohm + upper.saturation_ohm)), upper.reach_a * total_ohm)
             low = np.maximum(low * (total_ohm / (total_ohm + lower.saturation_ohm)), -lower.reach_a * total_ohm)
@@ -178,35 +179,49 @@ class Channel:
 
     # Signal
 
-    def table(self, total_ohm: float) -> Table:
-        """Error made inside the loop against output voltage."""
+    def table(self, total_ohm: float) -> tuple[Table, float]:
+        """Error made inside the loop against output voltage, and a factor near 1 for the voltage: the table is made anew
+        only when the load has changed by more than that a fuse warms."""
         conductance = 0.0 if math.isinf(total_ohm) else 1.0 / total_ohm
         if self._table is not None:
             idle, g, table = self._table
-            if abs(self.idle_a - idle) <= 4e-3 * idle and abs(conductance - g) <= 1e-3 * g:
-                return table
+            if abs(self.idle_a - idle) <= 0.015 * idle and abs(conductance - g) <= 0.02 * g:
+                return table, (conductance / g if g else 1.0)
         stage, gain = self.design.output_stage, self.design.gain_stage
-        most = 70.0
-        v = np.sinh(np.linspace(-7.0, 7.0, 3001)) * (most / math.sinh(7.0))
+        most = 50.0
+        v = np.sinh(np.linspace(-7.0, 7.0, 1501)) * (most / math.sinh(7.0))
         even = gain.even_per_v + 2e-4 * self.design.input_stage.imbalance
         error = even * v * v + gain.odd_per_v2 * v**3
         if conductance > 0.0:
             current = np.clip(v * conductance, -16.0, 16.0)
             error = error + stage.crossover(max(self.idle_a, 1e-9))(current)
-        table = Table.of(v, error, points=32768)
+        table = Table.of(v, error)
         self._table = (self.idle_a, conductance, table)
-        return table
+        return table, 1.0
 
-    def linear(self, x: FloatArray, rate: float) -> FloatArray:
-        """From the line stage's input (V, with noise) to the ideal output, DELAY frames late."""
+    def linear(self, x: FloatArray, rate: float, track_ohm: float) -> FloatArray:
+        """From the line stage's input (V, with noise) to the ideal output, DELAY frames late.
+
+        The coupling capacitor into the volume control's ``track_ohm`` is linear too and is done here, where it costs
+        nothing beside the feedback capacitor.
+        """
         d = self.design
         section = d.feedback.section()
         scale = d.line.gain * (-1.0 if d.line.inverting else 1.0)
+        gain = FirstOrder(scale, 0.0, 0.0)
+        coupling = d.coupling.section(track_ohm)
         if section.slow(rate):
-            y = self._fast.fast(x * scale, self.sections(), rate)
-            y = self._feedback.slow(y, section, rate)
-        else:
-            y = self._fast.fast(x * scale, (*self.sections(), section), rate)
+            y = self._fast.fast(x, (*self.sections(), gain), rate)
+            if coupling.slow(rate):
+                return self._servo(self._feedback.slow_pair(y, section, coupling, rate), rate)
+            return self._servo(self._feedback.slow(y, section, rate), rate)
+        fast = (*self.sections(), gain, section)
+        y = self._fast.fast(x, fast, rate)
+        if coupling.slow(rate):
+            y = self._feedback.slow(y, coupling, rate)
+        return self._servo(y, rate)
+
+    def _servo(self, y: FloatArray, rate: float) -> FloatArray:
         servo = self.kind.section(math.inf) if self.kind.kind == "servo" else None
         if servo is not None:
             y = self._kind.slow(y, servo, rate)
@@ -215,11 +230,15 @@ class Channel:
     def rejected(self, rails: FloatArray, rate: float) -> FloatArray:
         """What of the rails' ripple reaches the output, V."""
         r = self.design.rejection
-        mixed = rails[:, 0] * r.positive + rails[:, 1] * r.negative
+        mixed = rails[0] * r.positive
+        mixed += rails[1] * r.negative
         high = self._ripple.slow(mixed, FirstOrder(0.0, 0.08, 0.08), rate)
-        steps = np.diff(high, prepend=self._ripple_last)
+        slope = rate / (2.0 * math.pi * r.corner_hz)
+        out = high * (1.0 + slope)
+        out[1:] -= slope * high[:-1]
+        out[0] -= slope * self._ripple_last
         self._ripple_last = float(high[-1])
-        return np.asarray(high + steps * (rate / (2.0 * math.pi * r.corner_hz)), dtype=np.float64)
+        return out
 
     def settle_ripple(self, rails: tuple[float, float], rate: float) -> None:
         r = self.design.rejection
@@ -227,23 +246,25 @@ class Channel:
         self._ripple.settle(level, FirstOrder(0.0, 0.08, 0.08), rate)
         self._ripple_last = 0.0
 
-    def output(self, y: FloatArray, rails: FloatArray, total_ohm: float, rate: float) -> FloatArray:
-        """Ideal output and rails (both aligned to each other by the caller: rails ERROR_LATENCY late) to real output.
+    def output(self, y: FloatArray, rails: FloatArray | None, total_ohm: float, rate: float) -> FloatArray:
+        """From the ideal output to the real one. ``rails``: (2, n), ERROR_LATENCY late; None while they are far.
 
         Returns (n,) volts at the output devices, ERROR_LATENCY + LATENCY frames late.
         """
-        if self.stuck:
-            return np.asarray(rails[:, 0] if self.stuck > 0 else rails[:, 1], dtype=np.float64)
+        if self.stuck and rails is not None:
+            rail: FloatArray = rails[0] if self.stuck > 0 else rails[1]
+            return rail
         gain = self.design.gain_stage
         y = slew_limited(y, self._last, gain, self.noise_gain, rate)
-        change = np.diff(y, prepend=self._last)
+        change = y[1:] - y[:-1]
         self._last = float(y[-1])
         power = float(np.dot(y, y)) / len(y)
         speed = float(np.dot(change, change)) / len(y)
         fast = power > 1e-2 and speed > power * (2.0 * math.pi * _FAST_HZ / rate) ** 2
-        error = self._curve(y, self.table(total_ohm), fast=fast)
+        table, scale = self.table(total_ohm)
+        error = self._curve(y * scale, table, fast=fast)
         error = self._error.fast(error, (gain.error(self.noise_gain),), rate)
-        low, high = self._limits(rails, total_ohm)
+        low, high = (None, None) if rails is None else self._limits(rails, total_ohm)
         return self._clipper(self._delay(y) - error, low, high)
 
     @property

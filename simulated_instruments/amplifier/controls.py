@@ -37,11 +37,11 @@ class VolumeTrack:
         """
         floor = 10.0 ** (self.residual_db / 20.0)
         if db_re_full == -math.inf:
-            return floor
+            return float(floor)
         down = -db_re_full
         db = db_re_full + self.tracking_full_db + self.tracking_db_per_20db * down / 20.0
         db -= self.wear_db * min(1.0, max(0.0, down / 40.0))
-        return max(floor, float(10.0 ** (db / 20.0)))
+        return float(max(floor, 10.0 ** (db / 20.0)))
 
     def source_ohm(self, gain: float) -> float:
         """What the stage after the wiper sees: both parts of the track in parallel."""
@@ -51,7 +51,7 @@ class VolumeTrack:
 
 @dataclass(frozen=True)
 class Balance:
-    """A balance control that leaves the favoured channel alone; ``centre_error`` is where "centre" really is (-1..1)."""
+    """A control that leaves the favoured channel alone; ``centre_error`` is where "centre" really is (-1..1)."""
 
     centre_error: float = 0.0
 

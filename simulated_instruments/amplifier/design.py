@@ -32,7 +32,7 @@ class LineStage:
 
 @dataclass(frozen=True)
 class SupplyRejection:
-    """What of the rails' ripple reaches the output, as a ratio, from either rail; doubling per octave above corner_hz."""
+    """What of the rails' ripple reaches the output, as a ratio, from either rail; 6 dB per octave above corner_hz."""
 
     positive: float = 1.1e-3
     negative: float = 0.9e-3
@@ -43,19 +43,19 @@ class SupplyRejection:
 class ChannelDesign:
     """One channel, from the volume control's wiper to the loudspeaker terminal."""
 
-    coupling: Coupling = Coupling()
-    line: LineStage = LineStage()
-    input_stage: InputStage = InputStage()
-    feedback: Feedback = Feedback()
-    gain_stage: GainStage = GainStage()
-    bias: Bias = Bias()
-    output_stage: OutputStage = OutputStage()
-    network: OutputNetwork = OutputNetwork()
-    speaker_fuse: SpeakerFuse = SpeakerFuse()
-    output_joint: Joint = Joint(ohm=0.002)
-    rejection: SupplyRejection = SupplyRejection()
+    coupling: Coupling = field(default_factory=Coupling)
+    line: LineStage = field(default_factory=LineStage)
+    input_stage: InputStage = field(default_factory=InputStage)
+    feedback: Feedback = field(default_factory=Feedback)
+    gain_stage: GainStage = field(default_factory=GainStage)
+    bias: Bias = field(default_factory=Bias)
+    output_stage: OutputStage = field(default_factory=OutputStage)
+    network: OutputNetwork = field(default_factory=OutputNetwork)
+    speaker_fuse: SpeakerFuse = field(default_factory=SpeakerFuse)
+    output_joint: Joint = field(default_factory=lambda: Joint(ohm=0.002))
+    rejection: SupplyRejection = field(default_factory=SupplyRejection)
     magnetic_hum_v: float = 28e-6
-    """Mains-frequency hum at the output from the transformer's stray field, V rms; a third of it at three times that."""
+    """Mains-frequency hum at the output from the transformer's stray field, V rms; a third of it at the third."""
     turn_on_v: float = 0.35
     """Peak that the output makes while the supply comes up, behind the open relay."""
     standing_a: float = 0.012

@@ -73,6 +73,12 @@ def mapped(section: FirstOrder, sample_rate: float) -> tuple[FloatArray, FloatAr
 
 
 @lru_cache(maxsize=512)
+def _mapped_pair(first: FirstOrder, second: FirstOrder, sample_rate: float) -> tuple[FloatArray, FloatArray]:
+    (b1, a1), (b2, a2) = mapped(first, sample_rate), mapped(second, sample_rate)
+    return np.convolve(b1, b2), np.convolve(a1, a2)
+
+
+@lru_cache(maxsize=512)
 def fitted(sections: tuple[FirstOrder, ...], sample_rate: float) -> tuple[FloatArray, FloatArray]:
     """Coefficients (b, a) of one filter for the product of ``sections``, delayed by ``DELAY`` frames.
 
@@ -106,6 +112,12 @@ class Running:
     def _run(self, x: FloatArray, coefficients: tuple[FloatArray, FloatArray], sample_rate: float) -> FloatArray:
         b, a = coefficients
         order = max(len(a), len(b)) - 1
+        if len(a) == 1:
+            if self._rate != sample_rate or len(self._memory) != order:
+                self._rate, self._memory = sample_rate, np.zeros(order)
+            joined = np.concatenate([self._memory, x])
+            self._memory = joined[len(x) :].copy()
+            return np.correlate(joined, b[::-1])
         if self._rate != sample_rate or len(self._memory) != order:
             self._rate, self._memory = sample_rate, np.zeros(order)
         y, self._memory = signal.lfilter(b, a, x, zi=self._memory)
@@ -114,6 +126,10 @@ class Running:
     def slow(self, x: FloatArray, section: FirstOrder, sample_rate: float) -> FloatArray:
         """Filter ``x`` (n,) with a slow section; the memory survives a change of its values (a knob turned)."""
         return self._run(x, mapped(section, sample_rate), sample_rate)
+
+    def slow_pair(self, x: FloatArray, first: FirstOrder, second: FirstOrder, sample_rate: float) -> FloatArray:
+        """Filter ``x`` (n,) with two slow sections at once."""
+        return self._run(x, _mapped_pair(first, second, sample_rate), sample_rate)
 
     def fast(self, x: FloatArray, sections: tuple[FirstOrder, ...], sample_rate: float) -> FloatArray:
         """Filter ``x`` (n,) with the product of fast sections; the result comes DELAY frames late."""
@@ -143,6 +159,13 @@ class DelayLine:
         joined = np.concatenate([self._held, x])
         self._held = joined[len(x) :].copy()
         return joined[: len(x)]
+
+    def push(self, x: FloatArray) -> None:
+        """Take ``x`` in without giving anything out."""
+        if len(x) >= self.frames:
+            self._held = x[len(x) - self.frames :].copy()
+        else:
+            self(x)
 
     def fill(self, level: float) -> None:
         """As if ``level`` had stood at the input for long."""

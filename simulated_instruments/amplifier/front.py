@@ -1,5 +1,5 @@
-"""From the input sockets to the line stage's input, for both channels: what is plugged in, selector, coupling
-capacitors, volume, balance, tone, crosstalk, noise."""
+"""From the input sockets to the line stage's input, for both channels: what is plugged in, selector, volume, balance,
+tone, crosstalk, noise. (The coupling capacitors' high-pass is linear and done in ``channel``.)"""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from .design import AmplifierDesign
 from .filters import FirstOrder, Running
 from .joints import JointState
-from .noise import Crackle, Flicker, Telegraph, hum, thermal_density
+from .noise import Crackle, Flicker, Telegraph, hum, thermal_density, white
 
 FloatArray = NDArray[np.float64]
 
@@ -42,7 +42,6 @@ class Front:
     def __post_init__(self) -> None:
         paths = (self.design.selector.left, self.design.selector.right)
         self.joints = (JointState(paths[0].joint, self.rng), JointState(paths[1].joint, self.rng))
-        self._coupling = (Running(), Running())
         self._tone = [[Running(), Running()], [Running(), Running()]]
         self._side = [0.0, 0.0]
         self._gain: list[float] | None = None
@@ -111,8 +110,6 @@ class Front:
         for c in (0, 1):
             d = self.design.channels[c]
             x = self._top(c, sockets, rate, sine, now)
-            section = d.coupling.section(self.design.controls.volume[c].resistance_ohm)
-            x = self._coupling[c].slow(x, section, rate) if section.slow(rate) else x
             if d.coupling.crackle_v and noise_scale:
                 x = x + noise_scale * self._leak[c](n, rate, d.coupling.crackle_v)
             if start[c] != target[c]:
@@ -163,7 +160,7 @@ class Front:
         pickup = self.pickup(c)
         if pickup and sine is not None:
             x = x + hum(sine, pickup * root2, 0.12 * pickup * root2, 0.05 * pickup * root2)
-        return x
+        return np.asarray(x, dtype=np.float64)
 
     def _mix(self, left: FloatArray, right: FloatArray, rate: float) -> tuple[FloatArray, FloatArray]:
         c = self.design.crosstalk
@@ -183,8 +180,7 @@ class Front:
     def _noise(self, c: int, n: int, rate: float) -> FloatArray:
         d = self.design.channels[c]
         density = self.noise_density(c)
-        noise = self.rng.standard_normal(n)
-        noise *= density * math.sqrt(0.5 * rate)
+        noise: FloatArray = white(self.rng, n, density * math.sqrt(0.5 * rate))
         if d.input_stage.flicker_corner_hz > 0.0:
             own = d.input_stage.noise_v / d.line.gain
             noise += self._flicker[c](n, rate, own, d.input_stage.flicker_corner_hz)
@@ -194,7 +190,6 @@ class Front:
 
     def rest(self) -> None:
         """What unheard time leaves: nothing."""
-        self._coupling = (Running(), Running())
         self._tone = [[Running(), Running()], [Running(), Running()]]
         self._side = [0.0, 0.0]
         self._gain = None

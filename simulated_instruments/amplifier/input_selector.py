@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 from .joints import Joint
 
@@ -25,7 +25,7 @@ class InputPath:
     open_pickup_v: float = 3e-3
     """Mains hum at the top of the volume control with nothing plugged in, V rms."""
     inverted: bool = False
-    joint: Joint = Joint()
+    joint: Joint = field(default_factory=Joint)
 
     def gain(self, source_ohm: float) -> float:
         """What the input resistance leaves of the source's voltage.

@@ -10,8 +10,8 @@ import numpy as np
 
 @dataclass(frozen=True)
 class Joint:
-    """ohm when made. ``open`` for good; or opening ``openings_per_s`` times a second for ``open_seconds`` on average, and
-    only above ``above_celsius`` (a joint that opens when it is hot)."""
+    """ohm when made. ``open`` for good; or opening ``openings_per_s`` times a second for ``open_seconds`` on average,
+    and only above ``above_celsius`` (a joint that opens when it is hot)."""
 
     ohm: float = 0.0
     open: bool = False

@@ -16,7 +16,7 @@ class OutputKind:
     """What stands between the output devices and the world, by kind.
 
     servo: an integrator takes the DC out above servo_tau_s, down to its own servo_offset_v; ``servo_dead`` leaves the
-    offset as it is. capacitor: capacitor_f in series (leak_v: the DC that a few mV of leakage leave at the terminal). The
+    offset as it is. capacitor: capacitor_f in series (leak_v: the DC that its leakage leaves at the terminal). The
     device side stands at half the supply. bridged: two halves in antiphase; each terminal stands at half the supply;
     minus_stuck holds the minus half at a rail (+1), at ground (-1), or lets it work (0).
     """

@@ -71,13 +71,13 @@ class Half:
 
         ``idle_a``: what a device of weight 1 and nominal resistor draws at v = 0.
         """
-        rows = []
-        for device in self.devices:
+        known: dict[Device, FloatArray] = {}
+        for device in set(self.devices):
             if device.open:
-                rows.append(np.zeros_like(v))
-                continue
-            rows.append(_device_current(v, idle_a, device, self.devices[0].emitter_ohm))
-        return np.array(rows)
+                known[device] = np.zeros_like(v)
+            else:
+                known[device] = _device_current(v, idle_a, device, self.devices[0].emitter_ohm)
+        return np.array([known[device] for device in self.devices])
 
 
 def _device_current(v: FloatArray, idle_a: float, device: Device, nominal_ohm: float) -> FloatArray:
@@ -89,8 +89,8 @@ def _device_current(v: FloatArray, idle_a: float, device: Device, nominal_ohm: f
 
 @dataclass(frozen=True)
 class OutputStage:
-    """Both halves. driver_ohm is the resistance of the voltage stage that the bases load. short_through_a: with a device
-    shorted, what the other half still passes from rail to rail (little where its driver died too)."""
+    """Both halves. driver_ohm is the resistance of the voltage stage that the bases load. short_through_a: with a
+    device shorted, what the other half still passes from rail to rail (little where its driver died too)."""
 
     upper: Half = Half()
     lower: Half = Half()
@@ -99,7 +99,7 @@ class OutputStage:
 
     def crossover(self, idle_a: float, *, most_a: float = 16.0) -> Table:
         """Error between driver and output (V) against load current (A), at ``idle_a`` per device."""
-        d = np.sinh(np.linspace(-9.0, 9.0, 1601)) * (6.0 / math.sinh(9.0))
+        d = np.sinh(np.linspace(-9.0, 9.0, 1001)) * (6.0 / math.sinh(9.0))
         up = self.upper.currents(d, idle_a).sum(axis=0)
         down = self.lower.currents(-d, idle_a).sum(axis=0)
         load = up - down

@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 
 @dataclass(frozen=True)
 class Contact:
-    """One channel's contact. film_v and film_a describe oxide: a drop of film_v tanh(i / film_a) besides the ohms, which
+    """One channel's contact. film_v and film_a describe oxide: a drop of film_v tanh(i / film_a) beside the ohms, which
     a large current burns away (clean_a). ``open`` does not close, ``welded`` does not open."""
 
     ohm: float = 0.012

@@ -1,8 +1,8 @@
 """The slope limit of the compensated stage, and the bend on the way to it.
 
 The first stage charges the compensation capacitor. The error voltage at its input, referred to the output, is
-y' / (2 pi f_closed) while it is linear; a degenerate pair bends it as the inverse hyperbolic tangent does, and beyond the
-slew rate the output is a ramp.
+y' / (2 pi f_closed) while it is linear; a pair bends it as the inverse hyperbolic tangent does, and beyond the slew
+rate the output is a ramp.
 """
 
 from __future__ import annotations
@@ -27,11 +27,12 @@ def slew_limited(y: FloatArray, before: float, stage: GainStage, noise_gain: flo
     >>> slew_limited(step, 0.0, GainStage(slew_v_per_s=4.0, degeneration=0.0), 25.0, 1.0)
     array([ 0.,  4.,  8., 10.])
     """
-    change = np.diff(y, prepend=before)
     most = stage.slew_v_per_s / rate
-    steepest = float(np.max(np.abs(change), initial=0.0))
+    change = y[1:] - y[:-1]
+    steepest = max(abs(float(y[0]) - before), float(change.max(initial=0.0)), -float(change.min(initial=0.0)))
     if steepest < 0.03 * most:
         return y
+    change = np.diff(y, prepend=before)
     if stage.degeneration > 0.0:
         ratio = np.clip(change / most, -0.99, 0.99)
         bend = np.arctanh(ratio) - ratio

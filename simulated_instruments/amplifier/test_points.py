@@ -1,7 +1,7 @@
 """What a meter finds at the test points of the amplifier: volts with the mains on, ohms with it off.
 
-Points of the bench itself (loads, sound card, shorted leads) are the bench's, except that ``dc_watch`` and the loads are
-answered as the amplifier sees them.
+Points of the bench itself (loads, sound card, shorted leads) are the bench's, except that ``dc_watch`` and the loads
+are answered as the amplifier sees them.
 """
 
 from __future__ import annotations
