@@ -1,6 +1,7 @@
 """Numbers from arrays: no file, no device, no clock. Imports nothing of the project.
 
-Start with ``analyse`` (every figure of a recording); each part of it, and what needs a stimulus of its own, has a module.
+Start with ``analyse`` (every figure of a recording); each part of it, and what needs a stimulus of its own, has a
+module.
 """
 
 from benchtest.analysis.analyse import Analysis, ChannelAnalysis, Harmonic, HumLine, analyse

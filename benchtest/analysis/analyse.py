@@ -23,7 +23,8 @@ CHANNEL_NAMES = ("left", "right")
 @dataclass(frozen=True)
 class Harmonic:
     """One harmonic. level_v is rms; level_db is relative to the fundamental of its channel; phase_deg is its phase less
-    order times the fundamental's, both as cosines. All three are None where the harmonic is below its own uncertainty."""
+    order times the fundamental's, both as cosines. All three are None where the harmonic is below its own
+    uncertainty."""
 
     order: int
     level_db: float | None
@@ -43,10 +44,11 @@ class HumLine:
 class ChannelAnalysis:
     """The figures of one channel; None where there is none. See design of the JSON in ``Analysis``.
 
-    level_v is the rms level of the fundamental. thd counts harmonics from order 2 to the end of the band; one that is lost
-    in noise is counted as found, so noise can only raise it; None where no harmonic fits into the band. thd_n counts
-    everything in the band but the fundamental. The _of_total_ forms relate to the rms sum of fundamental and that
-    everything. noise_v is what is left in the band without harmonics and hum lines. silent: no tone stands above the noise.
+    level_v is the rms level of the fundamental. thd counts harmonics from order 2 to the end of the band; one that is
+    lost in noise is counted as found, so noise can only raise it; None where no harmonic fits into the band. thd_n
+    counts everything in the band but the fundamental. The _of_total_ forms relate to the rms sum of fundamental and
+    that everything. noise_v is what is left in the band without harmonics and hum lines. silent: no tone stands above
+    the noise.
     """
 
     channel: str
@@ -150,8 +152,8 @@ def analyse(
 
     Notes
     -----
-    THD, harmonics: joint least-squares fit (``harmonics``). THD+N: brick-wall band, fundamental removed by the fit, where
-    a standard notch (AES17) takes a little of the neighbourhood with it. Nothing here is a verdict.
+    THD, harmonics: joint least-squares fit (``harmonics``). THD+N: brick-wall band, fundamental removed by the fit,
+    where a standard notch (AES17) takes a little of the neighbourhood with it. Nothing here is a verdict.
 
     Examples
     --------
@@ -205,7 +207,7 @@ def _worded(name: str, parts: Channel, is_clipped: bool) -> ChannelAnalysis:
             hum.append(HumLine(parts.hum.mains_hz * (index + 1), float(level) if seen else None))
 
     def percent(value: float | None, reference: float | None) -> float | None:
-        return None if value is None or reference is None else 100.0 * value / reference
+        return None if value is None or reference is None else float(100.0 * value / reference)
 
     level = tone.level if tone is not None else None
     return ChannelAnalysis(

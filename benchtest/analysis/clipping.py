@@ -13,10 +13,10 @@ MIN_RUN = 3
 def clipped(samples: ArrayLike, *, full_scale: float | None = None) -> bool:
     """True if one channel shows a flat top at its highest or lowest value, or reaches ``full_scale``.
 
-    A converter that clips repeats its last code; so does a coarse converter at the top of a slow, unclipped sine. The two
-    are told apart by the curve beside the top: within a step g of its peak A a sine stays for about sqrt(2 g / A) / pi of
-    the time, and a clipped one for much longer than the gap to the next value allows. A constant is not clipped, and
-    neither is a square wave, which never leaves its tops for a value in between.
+    A converter that clips repeats its last code; so does a coarse converter at the top of a slow, unclipped sine. The
+    two are told apart by the curve beside the top: within a step g of its peak A a sine stays for about sqrt(2 g / A)
+    / pi of the time, and a clipped one for much longer than the gap to the next value allows. A constant is not
+    clipped, and neither is a square wave, which never leaves its tops for a value in between.
 
     Parameters
     ----------

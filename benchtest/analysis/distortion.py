@@ -41,7 +41,9 @@ def thd(harmonics: ArrayLike) -> float:
     if not np.all(np.isfinite(levels)):
         raise ValueError("a harmonic is not a finite number. Expected amplitudes in one linear unit.")
     if not levels[0] > 0.0:
-        raise ValueError(f"a fundamental of {levels[0]!r}. Expected an amplitude above 0: there is nothing to relate to.")
+        raise ValueError(
+            f"a fundamental of {levels[0]!r}. Expected an amplitude above 0: there is nothing to relate to."
+        )
     return float(np.linalg.norm(levels[1:]) / levels[0])
 
 

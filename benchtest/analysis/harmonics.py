@@ -19,6 +19,7 @@ from scipy import fft
 from benchtest.analysis.phasors import (
     MANY_LINES,
     Weights,
+    counted,
     hann,
     many_sums,
     many_waveform,
@@ -73,7 +74,7 @@ def _solver(weights: Weights, w: float, orders: int) -> Callable[[FloatArray, in
 
     Right sides are columns, shape (unknowns, columns).
     """
-    kernel = weights.cosine(w * np.arange(2 * orders + 1))
+    kernel = weights.cosine(w * counted(2 * orders + 1))
     if orders <= DIRECT_ORDERS:
         k = np.arange(orders + 1)
         near, far = kernel[np.abs(k[:, None] - k)], kernel[k[:, None] + k]
@@ -101,7 +102,8 @@ def _solver(weights: Weights, w: float, orders: int) -> Callable[[FloatArray, in
 def _conjugate_gradients(
     diagonal: float, transfer: ComplexArray, size: int, right: FloatArray, sign: int
 ) -> FloatArray:
-    """The matrix is Toeplitz over orders -H..H; it is applied to even or odd vectors as a convolution of length size."""
+    """The matrix is Toeplitz over orders -H..H; it is applied to even or odd vectors as a convolution of length
+    size."""
     orders = len(right) - 1 if sign > 0 else len(right)
     left = np.array(right) if sign > 0 else np.concatenate([[0.0], right])
     # The diagonal: half of kernel(0), but all of it for dc.
@@ -132,7 +134,7 @@ def _correlations(weighted: FloatArray, turns: float, orders: int) -> tuple[Comp
     """Sums against orders 0..H, and the slope of order 1."""
     if orders <= MANY_LINES:
         return order_sums(weighted, turns, orders)
-    value = many_sums(weighted, turns * np.arange(orders + 1))
+    value = many_sums(weighted, turns * counted(orders + 1))
     exact, slope = order_sums(weighted, turns, 1)
     value[:2] = exact
     return value, slope
@@ -150,13 +152,12 @@ class Lines:
         orders = len(self.amplitudes) - 1
         if orders <= MANY_LINES:
             return order_waveform(self.amplitudes, self.turns, n)
-        return many_waveform(self.amplitudes, self.turns * np.arange(orders + 1), n)
+        return many_waveform(self.amplitudes, self.turns * counted(orders + 1), n)
 
 
-def fit_lines(weighted: FloatArray, turns: float, orders: int) -> Lines:
-    """Orders 0..H of a known frequency, from a record that was multiplied with its Hann weights."""
-    solve = _solver(Weights(len(weighted), hann=True), 2 * np.pi * turns, orders)
-    value, _ = _correlations(weighted, turns, orders)
+def solve_lines(value: ComplexArray, turns: float, n: int) -> Lines:
+    """Orders 0..H of a known frequency, from a Hann-weighted record's sums against them."""
+    solve = _solver(Weights(n, hann=True), 2 * np.pi * turns, len(value) - 1)
     even, odd = solve(value.real[:, None], 1), solve(-value.imag[1:, None], -1)
     return Lines(turns, _joined(even[:, 0], odd[:, 0]))
 
@@ -170,10 +171,10 @@ def _joined(even: FloatArray, odd: FloatArray) -> ComplexArray:
 def fit_periodic(weighted: FloatArray, turns: float, orders: int, *, passes: int = 12) -> Lines:
     """Orders 0..H and the frequency, from a record that was multiplied with its Hann weights.
 
-    The frequency is moved until what is left holds nothing of the fundamental's derivative (variable projection with the
-    fundamental's column only: exact where the model is, and the harmonics of a good tone say little about its frequency).
-    A move is the last where what it changes in second order no longer matters: about mid-record the amplitudes do not
-    change in first order.
+    The frequency is moved until what is left holds nothing of the fundamental's derivative (variable projection with
+    the fundamental's column only: exact where the model is, and the harmonics of a good tone say little about its
+    frequency). A move is the last where what it changes in second order no longer matters: about mid-record the
+    amplitudes do not change in first order.
     """
     n = len(weighted)
     kernel = Weights(n, hann=True)
@@ -185,7 +186,7 @@ def fit_periodic(weighted: FloatArray, turns: float, orders: int, *, passes: int
         solve = _solver(kernel, w, orders)
         value, slope = _correlations(weighted, turns, orders)
         # slope is odd: one evaluation at orders 0..H+1 serves 1 + k and 1 - k.
-        odd_sums, (square, curve) = kernel.slope_and_curvature(w * np.arange(orders + 2), np.array([0.0, 2 * w]))
+        odd_sums, (square, curve) = kernel.slope_and_curvature(w * counted(orders + 2), np.array([0.0, 2 * w]))
         up, down = odd_sums[order + 1], np.sign(1 - order) * odd_sums[np.abs(1 - order)]
         sine_column, cosine_column = (up + down) / 2, (up - down)[1:] / 2
         even = solve(np.stack([value.real, sine_column], axis=1), 1)
@@ -239,8 +240,8 @@ def harmonic_fit(
     Raises
     ------
     ValueError
-        If the shape is wrong, a sample is not finite, there is no line, fewer than three cycles of it are in the record,
-        or the stated frequency is not below half the sample rate.
+        If the shape is wrong, a sample is not finite, there is no line, fewer than three cycles of it are in the
+        record, or the stated frequency is not below half the sample rate.
 
     Examples
     --------
@@ -265,13 +266,15 @@ def harmonic_fit(
     power, size = power_bins(y - level, weights)
     found = strongest_line(power, size, n, first, last)
     if found is None:
-        raise ValueError("there is no tone in the record. Expected one line above the noise: check cable, input and level.")
+        raise ValueError(
+            "there is no tone in the record. Expected one line above the noise: check cable, input and level."
+        )
     weighted = y * weights
     start = fit_periodic(weighted, first_guess(y, found[0]), 1, passes=4)
     if not start.turns * n >= MIN_CYCLES - 1e-3:
         raise ValueError(
-            f"the record holds {start.turns * n:.2f} cycles of {start.turns * rate:g} Hz. Expected three or more: record "
-            "for longer."
+            f"the record holds {start.turns * n:.2f} cycles of {start.turns * rate:g} Hz. "
+            "Expected three or more: record for longer."
         )
     highest = HIGHEST if highest_hz is None else highest_hz / rate
     lines = fit_periodic(weighted, start.turns, orders_below(start.turns, highest, n))

@@ -13,8 +13,8 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import fft
 
-from benchtest.analysis.harmonics import Lines, fit_lines
-from benchtest.analysis.phasors import order_waveform, sums
+from benchtest.analysis.harmonics import Lines, solve_lines
+from benchtest.analysis.phasors import counted, order_sums, order_waveform, sums
 from benchtest.analysis.spectrum import HANN_NOISE_BINS, ComplexArray, PowerSpectrum
 
 FloatArray = NDArray[np.float64]
@@ -24,6 +24,8 @@ TOLERANCE = 0.01
 ORDERS = 10
 APART_CYCLES = 2.0
 """Lines closer than this many cycles per record coincide: Hann weights do not part them."""
+COARSE_CYCLES = 0.1
+"""Step of the search for the mains frequency, cycles per record: one cycle for the tenth line."""
 MIN_CYCLES = 4.0
 """Cycles of the mains that a record must hold before hum is looked for."""
 
@@ -34,9 +36,9 @@ times (exp(-9/2))."""
 
 @dataclass(frozen=True)
 class Hum:
-    """lines holds the fit (orders 0..10 of the mains frequency); levels the rms values of orders 1..10, NaN where a line
-    coincides with the tone; floors the rms value below which a line is lost in noise; low_bins, what the lines put into the
-    first bins of the weighted record's transform."""
+    """lines holds the fit (orders 0..10 of the mains frequency); levels the rms values of orders 1..10, NaN where a
+    line coincides with the tone; floors the rms value below which a line is lost in noise; low_bins, what the lines
+    put into the first bins of the weighted record's transform."""
 
     mains_hz: float
     lines: Lines
@@ -57,18 +59,18 @@ def line_floor(density: FloatArray, seconds: float) -> FloatArray:
 
 
 def find_hum(
-    weighted: FloatArray,
+    n: int,
     bins: ComplexArray,
     size: int,
     spectrum: PowerSpectrum,
     sample_rate: float,
     occupied_hz: Sequence[float] | FloatArray = (),
 ) -> Hum | None:
-    """Hum in a record that was multiplied by Hann weights, from which the tone has been taken.
+    """Hum in a record of n samples that was multiplied by Hann weights, from which the tone has been taken.
 
     Parameters
     ----------
-    weighted, bins, size, spectrum : the weighted record, its transform with its length, its power spectrum
+    bins, size, spectrum : the weighted record's transform with its length, and its power spectrum
     occupied_hz : frequencies of the tone and its harmonics
 
     Returns
@@ -76,7 +78,6 @@ def find_hum(
     Hum or None
         None where no line stands out of the noise, or the record is too short to tell.
     """
-    n = len(weighted)
     seconds = n / sample_rate
     if seconds * MAINS_HZ[0] < MIN_CYCLES or sample_rate < 3 * MAINS_HZ[1]:
         return None
@@ -84,7 +85,8 @@ def find_hum(
     # Everything of interest lies below the last line: search a decimated record.
     top = MAINS_HZ[1] * (1 + TOLERANCE) * orders + 50.0 / seconds
     keep = min(len(bins), int(np.ceil(top * 1.1 / spectrum.step_hz)) + 2)
-    short = fft.next_fast_len(2 * keep, real=True)
+    # A square, so that its blocks leave nothing over.
+    short = fft.next_fast_len(int(np.sqrt(2 * keep)) + 1, real=True) ** 2
     slow = fft.irfft(bins[:keep], short)
     slow_rate = sample_rate * short / size
     occupied = np.asarray(occupied_hz, dtype=np.float64)
@@ -92,18 +94,20 @@ def find_hum(
     grids = []
     for nominal in MAINS_HZ:
         half = nominal * TOLERANCE
-        count = int(np.clip(np.ceil(2 * half * seconds / 0.05), 5, 1201)) | 1
+        count = int(np.clip(np.ceil(2 * half * seconds / COARSE_CYCLES), 3, 1201)) | 1
         grids.append(np.linspace(nominal - half, nominal + half, count))
-    energies = [_energies(slow, grid, slow_rate, orders, occupied, seconds) for grid in grids]
-    best = int(np.argmax([np.max(energy) for energy in energies]))
-    mains = _peak_of(grids[best], energies[best])
-    lines = fit_lines(weighted, mains / sample_rate, orders)
-    frequencies = mains * np.arange(1, orders + 1)
+    grid = np.concatenate(grids)
+    start = float(grid[np.argmax(_energies(slow, grid, slow_rate, orders, occupied, seconds))])
+    order = counted(1, orders + 1)
+    mains = _refined(slow, start, slow_rate, order, _coincide(start * order, occupied, seconds))
+    lines = _fit(slow, mains / sample_rate, orders, n, size)
+    frequencies = mains * order
     levels = np.abs(lines.amplitudes[1:]) / np.sqrt(2.0)
     floors = line_floor(spectrum.noise_density(frequencies), seconds)
     coincide = _coincide(frequencies, occupied, seconds)
     ratio = np.where(coincide, 0.0, levels / np.maximum(floors, np.finfo(np.float64).tiny)) * COMPONENT
-    # Power over mean noise power is ratio^2 / 2; the largest of all lines that were tried must pass once in 1000 records.
+    # Power over mean noise power is ratio^2 / 2; the largest of all lines that were tried must pass once in 1000
+    # records.
     tried = sum(max(ORDERS, int(2 * nominal * TOLERANCE * seconds * ORDERS)) for nominal in MAINS_HZ)
     if not float(np.max(ratio)) ** 2 / 2 > np.log(tried) + 7.0:
         return None
@@ -132,22 +136,42 @@ def _energies(
     slow: FloatArray, grid: FloatArray, rate: float, orders: int, occupied: FloatArray, seconds: float
 ) -> FloatArray:
     """Energy in the lines of each trial mains frequency."""
-    lines = np.outer(grid, np.arange(1, orders + 1))
+    lines = np.outer(grid, counted(1, orders + 1))
     value = sums(slow, (lines / rate).ravel(), slope=False).value.reshape(lines.shape)
     power = value.real**2 + value.imag**2
     result: FloatArray = np.sum(np.where(_coincide(lines, occupied, seconds), 0.0, power), axis=1)
     return result
 
 
-def _peak_of(grid: FloatArray, energy: FloatArray) -> float:
-    """The grid's best point, refined by a parabola where it has neighbours on both sides."""
-    place = int(np.argmax(energy))
-    if not 0 < place < len(grid) - 1:
-        return float(grid[place])
-    left, centre, right = energy[place - 1 : place + 2]
-    curve = left - 2 * centre + right
-    shift = 0.5 * (left - right) / curve if curve < 0.0 else 0.0
-    return float(grid[place] + shift * (grid[1] - grid[0]))
+def _refined(slow: FloatArray, mains: float, rate: float, order: FloatArray, coincide: NDArray[np.bool_]) -> float:
+    """One step from a trial mains frequency: how the lines turn against it through the record, each by its power.
+
+    Under Hann weights w a line that lies d (radians per sample) beside the trial has sum(u w x e) / sum(w x e) =
+    j d sum(w u^2) / sum(w), and sum(w u^2) / sum(w) = (1/12 - 1/(2 pi^2)) n^2.
+    """
+    at = sums(slow, order * (mains / rate))
+    power = np.where(coincide, 0.0, at.value.real**2 + at.value.imag**2)
+    weight = float(power @ order**2)
+    if not weight > 0.0:
+        return mains
+    turn = np.where(power > 0.0, np.imag(at.slope * np.conj(at.value)), 0.0)
+    spread = (1 / 12 - 1 / (2 * np.pi**2)) * len(slow) ** 2
+    moved = float(order @ np.where(coincide, 0.0, turn)) / weight / spread * rate / (2 * np.pi)
+    limit = COARSE_CYCLES * rate / len(slow)
+    return mains + float(np.clip(moved, -limit, limit))
+
+
+def _fit(slow: FloatArray, turns: float, orders: int, n: int, size: int) -> Lines:
+    """Orders 0..10 from the decimated record, in the closed-form system of the full one.
+
+    ``sums`` counts time from the middle of the decimated record, which was padded: the sums are turned from there to
+    the middle of the record itself.
+    """
+    ratio = size / len(slow)
+    value, _ = order_sums(slow, turns * ratio, orders)
+    offset = ratio * (len(slow) - 1) / 2 - (n - 1) / 2
+    value = value * np.exp(-2j * np.pi * turns * offset * np.arange(orders + 1))
+    return solve_lines(value, turns, n)
 
 
 def _coincide(frequencies: FloatArray, occupied: FloatArray, seconds: float) -> NDArray[np.bool_]:

@@ -27,6 +27,11 @@ _KERNEL_WIDTH = 16
 _KERNEL_SHAPE = 2.30 * _KERNEL_WIDTH  # Kaiser-Bessel at twofold oversampling; relative error below 1e-13 (tested)
 
 
+def counted(*limits: int) -> FloatArray:
+    """numpy's arange, as float64."""
+    return np.arange(*limits, dtype=np.float64)
+
+
 def exponentials(turns: FloatArray, positions: FloatArray) -> ComplexArray:
     """exp(2 pi j turns positions), shape (positions, turns); the product is reduced to one turn before it is rounded.
 
@@ -58,9 +63,14 @@ def order_exponentials(turns: float, orders: int, positions: FloatArray) -> Comp
     return result
 
 
+@lru_cache(maxsize=64)
 def _blocks(n: int) -> tuple[int, int, int]:
     """Block length, whole blocks, samples left over; a block has about as many samples as there are blocks."""
-    length = max(1, min(n, int(np.sqrt(n)) + 1))
+    root = max(1, int(np.sqrt(n)))
+    for length in range(root, max(1, root // 2), -1):
+        if n % length == 0:
+            return length, n // length, 0
+    length = min(n, root + 1)
     return length, n // length, n % length
 
 
@@ -91,14 +101,14 @@ def sums(x: FloatArray, turns: FloatArray, *, slope: bool = True) -> Sums:
     n = len(x)
     lines = len(turns)
     length, count, left = _blocks(n)
-    inside = np.arange(length) - (length - 1) / 2
+    inside = counted(length) - (length - 1) / 2
     table = exponentials(-turns, inside)
     columns = [table.real, table.imag]
     if slope:
         columns += [inside[:, None] * table.real, inside[:, None] * table.imag]
     matrix = np.concatenate(columns, axis=1)
     middle = (n - 1) / 2
-    centres = np.arange(count) * length + (length - 1) / 2 - middle
+    centres = counted(count) * length + (length - 1) / 2 - middle
     product = x[: count * length].reshape(count, length) @ matrix
     carrier = exponentials(-turns, centres)
     inner = product[:, :lines] + 1j * product[:, lines : 2 * lines]
@@ -110,7 +120,7 @@ def sums(x: FloatArray, turns: FloatArray, *, slope: bool = True) -> Sums:
         slopes = np.einsum("pk,pk->k", carrier, inner_slope)
     if left:
         tail = x[count * length :]
-        positions = np.arange(count * length, n) - middle
+        positions = counted(count * length, n) - middle
         rest = exponentials(-turns, positions)
         value = value + tail @ rest
         if slope:
@@ -122,12 +132,12 @@ def order_sums(x: FloatArray, turns: float, orders: int) -> tuple[ComplexArray, 
     """``sums`` for orders 0..H of one frequency: their values, and the slope of order 1."""
     n = len(x)
     length, count, left = _blocks(n)
-    inside = np.arange(length) - (length - 1) / 2
+    inside = counted(length) - (length - 1) / 2
     table = order_exponentials(-turns, orders, inside)
     first = inside * table[:, 1]
     matrix = np.concatenate([table.real, table.imag, first.real[:, None], first.imag[:, None]], axis=1)
     middle = (n - 1) / 2
-    centres = np.arange(count) * length + (length - 1) / 2 - middle
+    centres = counted(count) * length + (length - 1) / 2 - middle
     product = x[: count * length].reshape(count, length) @ matrix
     carrier = order_exponentials(-turns, orders, centres)
     inner = product[:, : orders + 1] + 1j * product[:, orders + 1 : 2 * orders + 2]
@@ -136,7 +146,7 @@ def order_sums(x: FloatArray, turns: float, orders: int) -> tuple[ComplexArray, 
     slope = complex(carrier[:, 1] @ inner_slope)
     if left:
         tail = x[count * length :]
-        positions = np.arange(count * length, n) - middle
+        positions = counted(count * length, n) - middle
         rest = order_exponentials(-turns, orders, positions)
         value = value + tail @ rest
         slope += complex((tail * positions) @ rest[:, 1])
@@ -145,9 +155,7 @@ def order_sums(x: FloatArray, turns: float, orders: int) -> tuple[ComplexArray, 
 
 def order_waveform(amplitudes: ComplexArray, turns: float, n: int) -> FloatArray:
     """``waveform`` of orders 0, 1, 2, ... of one frequency."""
-    return _woven(
-        amplitudes, n, lambda positions: order_exponentials(turns, len(amplitudes) - 1, positions)
-    )
+    return _woven(amplitudes, n, lambda positions: order_exponentials(turns, len(amplitudes) - 1, positions))
 
 
 def waveform(amplitudes: ComplexArray, turns: FloatArray, n: int) -> FloatArray:
@@ -164,9 +172,9 @@ def waveform(amplitudes: ComplexArray, turns: FloatArray, n: int) -> FloatArray:
 def _woven(amplitudes: ComplexArray, n: int, table: Callable[[FloatArray], ComplexArray]) -> FloatArray:
     length, count, left = _blocks(n)
     blocks = count + (1 if left else 0)
-    centres = np.arange(blocks) * length + (length - 1) / 2 - (n - 1) / 2
+    centres = counted(blocks) * length + (length - 1) / 2 - (n - 1) / 2
     carrier = table(centres) * amplitudes
-    inside = table(np.arange(length) - (length - 1) / 2)
+    inside = table(counted(length) - (length - 1) / 2)
     left_side = np.concatenate([carrier.real, -carrier.imag], axis=1)
     right_side = np.concatenate([inside.real, inside.imag], axis=1)
     result: FloatArray = (left_side @ right_side.T).reshape(-1)[:n]
@@ -183,7 +191,7 @@ def _gridding(n: int) -> tuple[int, FloatArray]:
     """Length of the oversampled transform and what the record is divided by before it (window of the kernel)."""
     size = fft.next_fast_len(2 * n, real=True)
     size += size % 2
-    positions = (np.arange(n) - (n - 1) / 2) * (2 * np.pi / size)
+    positions = (counted(n) - (n - 1) / 2) * (2 * np.pi / size)
     root = np.sqrt(_KERNEL_SHAPE**2 - (_KERNEL_WIDTH * positions / 2) ** 2)
     return size, _KERNEL_WIDTH * np.sinh(root) / root
 

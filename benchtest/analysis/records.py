@@ -94,8 +94,8 @@ def check_fundamental(frequency_hz: float, frames: int, sample_rate: float) -> f
     """
     if not (0.0 < frequency_hz < sample_rate / 2):
         raise ValueError(
-            f"a fundamental of {frequency_hz!r} Hz at {sample_rate:g} frames per second. Expected above 0 Hz and below half "
-            f"the sample rate ({sample_rate / 2:g} Hz)."
+            f"a fundamental of {frequency_hz!r} Hz at {sample_rate:g} frames per second. Expected above 0 Hz and below "
+            f"half the sample rate ({sample_rate / 2:g} Hz)."
         )
     cycles = frequency_hz * frames / sample_rate
     if not cycles >= MIN_CYCLES - 1e-6:

@@ -248,8 +248,8 @@ def sine_fit(samples: ArrayLike, sample_rate: float, *, frequency_hz: float | No
     if frequency_hz is not None:
         if not (0.0 < frequency_hz < rate / 2):
             raise ValueError(
-                f"a frequency of {frequency_hz!r} Hz at {rate:g} frames per second. Expected above 0 Hz and below half the "
-                f"sample rate ({rate / 2:g} Hz)."
+                f"a frequency of {frequency_hz!r} Hz at {rate:g} frames per second. Expected above 0 Hz and below half "
+                f"the sample rate ({rate / 2:g} Hz)."
             )
         turns = frequency_hz / rate
         slack = max(0.02 * turns, 2.0 / n)

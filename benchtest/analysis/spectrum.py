@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy import fft
 
-from benchtest.analysis.phasors import hann
+from benchtest.analysis.phasors import counted, hann
 from benchtest.analysis.records import check_band, check_rate, one_channel
 
 FloatArray = NDArray[np.float64]
@@ -35,7 +35,7 @@ class PowerSpectrum:
 
     @property
     def frequencies_hz(self) -> FloatArray:
-        return np.arange(len(self.power)) * self.step_hz
+        return counted(len(self.power)) * self.step_hz
 
     def band(self, low_hz: float, high_hz: float, curve: FloatArray | None = None) -> float:
         """Mean square between two frequencies; ``curve`` is a squared gain for each bin."""
@@ -82,7 +82,7 @@ def power_of(bins: ComplexArray, size: int, n: int, sample_rate: float) -> Power
     power += bins.imag**2
     power *= 2.0 / (size * 0.375 * n)  # the sum of squared Hann weights is 3 n / 8
     power[0] /= 2
-    if size % 2 == 0:
+    if size % 2 == 0 and len(power) == size // 2 + 1:
         power[-1] /= 2
     return PowerSpectrum(power, sample_rate / size, sample_rate / n)
 

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from benchtest.analysis.harmonics import HIGHEST, Lines, fit_periodic, orders_below
 from benchtest.analysis.hum import Hum, find_hum, line_floor
-from benchtest.analysis.phasors import hann, sums
+from benchtest.analysis.phasors import counted, hann
 from benchtest.analysis.records import MIN_CYCLES
 from benchtest.analysis.sine_fit import FIRST_BIN, first_guess, refine_step, strongest_line
 from benchtest.analysis.spectrum import HANN_NOISE_BINS, PowerSpectrum, power_of, transform
@@ -83,38 +83,43 @@ def take_apart(
     """
     n = len(x)
     w = hann(n) if weights is None else weights
-    scale = float(max(np.max(x), -np.min(x)))
-    if not scale > 1e-300:
+    largest = float(max(np.max(x), -np.min(x)))
+    if not largest > 1e-300:
         nothing = np.zeros(0)
         zeros = np.zeros(n)
         spectrum = PowerSpectrum(np.zeros(n // 2 + 1), sample_rate / n, sample_rate / n)
         return Channel(None, nothing, nothing, nothing, None, 0.0, 0.0, 0.0, 0.0, zeros, spectrum)
-    y = x / scale
+    # Squares of extreme values would overflow or vanish; everything else is taken as it is, without a copy.
+    scale = 1.0 if 1e-100 < largest < 1e100 else largest
+    largest /= scale
+    y = x if scale == 1.0 else x / scale
     mean = float(np.mean(y))
     weighted = y - mean
     weighted *= w
     bins, size = transform(weighted)
     spectrum = power_of(bins, size, n, sample_rate)
-    lines = _tone(weighted, spectrum.power, size, sample_rate, band_hz, fundamental_hz) if tone else None
-    residual = y - mean
+    lines = _tone(weighted, spectrum.power, size, sample_rate, band_hz, fundamental_hz, largest) if tone else None
     if lines is not None:
-        residual -= lines.waveform(n)
-        weighted = residual * w
+        lines.amplitudes[0] += mean
+        residual = lines.waveform(n)
+        np.subtract(y, residual, out=residual)
+        np.multiply(residual, w, out=weighted)
+        del bins
         bins, size = transform(weighted)
         spectrum = power_of(bins, size, n, sample_rate)
-    elif mean:
-        # Hann-weighted mean, so that nothing of dc is left in the lowest bins.
-        mean += 2 * float(np.sum(weighted)) / n
-    frequency = lines.turns * sample_rate if lines is not None else 0.0
-    orders = len(lines.amplitudes) - 1 if lines is not None else 0
-    occupied = frequency * np.arange(1, orders + 1)
-    hum = find_hum(weighted, bins, size, spectrum, sample_rate, occupied)
+        frequency, orders = lines.turns * sample_rate, len(lines.amplitudes) - 1
+        occupied, dc = frequency * counted(1, orders + 1), float(lines.amplitudes[0].real)
+    else:
+        residual, occupied = y - mean, np.zeros(0)
+        dc = mean + 2 * float(np.sum(weighted)) / n  # the Hann-weighted mean
+    hum = find_hum(n, bins, size, spectrum, sample_rate, occupied)
     if hum is not None:
         residual -= hum.lines.waveform(n)
         # Beyond the last line the Hann-weighted lines leave next to nothing: only the low bins change.
-        bins[: len(hum.low_bins)] -= hum.low_bins
-        spectrum = power_of(bins, size, n, sample_rate)
-    return _collect(y, residual, spectrum, lines, hum, mean, scale, sample_rate=sample_rate, band_hz=band_hz)
+        keep = len(hum.low_bins)
+        bins[:keep] -= hum.low_bins
+        spectrum.power[:keep] = power_of(bins[:keep], size, n, sample_rate).power
+    return _collect(residual, spectrum, lines, hum, dc, scale, sample_rate=sample_rate, band_hz=band_hz)
 
 
 def _tone(
@@ -124,6 +129,7 @@ def _tone(
     sample_rate: float,
     band_hz: tuple[float, float],
     fundamental_hz: float | None,
+    largest: float,
 ) -> Lines | None:
     """Fundamental and harmonics up to the end of the band, or None where nothing stands above the noise."""
     n = len(weighted)
@@ -137,30 +143,30 @@ def _tone(
     if found is None or not found[1] > np.log(n / 2) + 14.0:
         return None
     start = found[0]
-    if min(start, 0.5 - start) * n < 12.0 or size != n:
-        # Few cycles: the peak leans on its mirror. The search works on weighted samples as well.
-        start = fit_periodic(weighted, first_guess(weighted, start), 1, passes=4).turns
+    # One cheap pass with the fundamental alone. Few cycles, where the peak leans on its mirror, take a search before
+    # it.
+    few = min(start, 0.5 - start) * n < 12.0
+    start = fit_periodic(weighted, first_guess(weighted, start) if few else start, 1, passes=3 if few else 1).turns
     # A harmonic just above the band still reaches into it: fit those within four cycles per record as well.
     highest = (band_hz[1] / sample_rate) + 4.0 / n
     fit = fit_periodic(weighted, start, orders_below(start, highest, n))
-    if not fit.turns * n >= MIN_CYCLES - 0.01 or not abs(fit.amplitudes[1]) > ROUNDING:
+    if not fit.turns * n >= MIN_CYCLES - 0.01 or not abs(fit.amplitudes[1]) > ROUNDING * largest:
         return None
     return fit
 
 
 def _collect(
-    y: FloatArray,
     residual: FloatArray,
     spectrum: PowerSpectrum,
     lines: Lines | None,
     hum: Hum | None,
-    mean: float,
+    dc: float,
     scale: float,
     *,
     sample_rate: float,
     band_hz: tuple[float, float],
 ) -> Channel:
-    n = len(y)
+    n = len(residual)
     seconds = n / sample_rate
     low, high = band_hz
     raw = spectrum.band(low, high)
@@ -168,28 +174,26 @@ def _collect(
     nothing = np.zeros(0)
     fundamental = None
     harmonics, phases, floors = nothing, nothing, nothing
-    dc = mean
     fitted = 0
     in_band = 0.0
     if lines is not None:
-        dc += float(lines.amplitudes[0].real)
         # The unweighted estimate of the fundamental, harmonics and hum taken off: it meets the bound in white noise.
         turns, amplitude = refine_step(residual, lines.turns, complex(lines.amplitudes[1]))
         frequency = turns * sample_rate
         fundamental = Fundamental(float(frequency), float(abs(amplitude)) * scale / np.sqrt(2.0), amplitude * scale)
-        order = np.arange(2, len(lines.amplitudes))
+        order = counted(2, len(lines.amplitudes))
         order = order[order * frequency <= high * (1 + 1e-9)]
-        peaks = lines.amplitudes[order]
+        peaks = lines.amplitudes[order.astype(np.int64)]
         harmonics = np.abs(peaks) / np.sqrt(2.0)
         # Phases at mid-record, order times the fundamental's taken off.
         phases = np.pi - (np.pi - np.angle(peaks) + order * np.angle(lines.amplitudes[1])) % (2 * np.pi)
         density = spectrum.noise_density(order * frequency) if len(order) else nothing
         spacing = lines.turns * n
         density = density / max(0.25, 1.0 - REMOVED / spacing)
-        floors = np.maximum(line_floor(density, seconds), ROUNDING)
-        counted = order * frequency >= low
-        in_band += float(np.sum(harmonics[counted] ** 2))
-        fitted += int(np.sum(counted)) + int(low <= frequency <= high)
+        floors = np.maximum(line_floor(density, seconds), ROUNDING * abs(amplitude))
+        inside = order * frequency >= low
+        in_band += float(np.sum(harmonics[inside] ** 2))
+        fitted += int(np.sum(inside)) + int(low <= frequency <= high)
     if hum is not None:
         at = hum.mains_hz * np.arange(1, len(hum.levels) + 1)
         inside = np.isfinite(hum.levels) & (at >= low) & (at <= high)
@@ -213,6 +217,6 @@ def _collect(
         noise=float(np.sqrt(noise)) * scale,
         noise_a=float(np.sqrt(noise_a)) * scale,
         total_residual=float(np.sqrt(total)) * scale,
-        residual=residual * scale,
-        spectrum=PowerSpectrum(spectrum.power * scale**2, spectrum.step_hz, spectrum.cycle_hz),
+        residual=residual if scale == 1.0 else residual * scale,
+        spectrum=spectrum if scale == 1.0 else replace(spectrum, power=spectrum.power * scale**2),
     )

@@ -67,8 +67,8 @@ def c_weighting(frequency_hz: ArrayLike) -> FloatArray:
 
 
 def _468_response(frequency_hz: FloatArray) -> NDArray[np.complex128]:
-    s = 1j * frequency_hz
-    response = s.copy()
+    s = np.asarray(1j * frequency_hz, dtype=np.complex128)
+    response: NDArray[np.complex128] = s.copy()
     for pole in _468_REAL_HZ:
         response = response / (s + pole)
     for natural, q in _468_PAIRS_HZ_Q:
@@ -96,6 +96,6 @@ def itu_r_468(frequency_hz: ArrayLike) -> FloatArray:
 @lru_cache(maxsize=8)
 def a_power_curve(count: int, step_hz: float) -> FloatArray:
     """Squared gain of the A weighting at 0, step, 2 step, ... Hz; kept, because captures come in the same lengths."""
-    curve = np.square(a_weighting(np.arange(count) * step_hz))
+    curve = np.square(a_weighting(np.arange(count, dtype=np.float64) * step_hz))
     curve.flags.writeable = False
     return curve
