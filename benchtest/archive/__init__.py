@@ -4,10 +4,14 @@
 """
 
 from benchtest.archive.curves import Curve
-from benchtest.archive.finding import Archive
+from benchtest.archive.filters import Condition, Filter, condition
+from benchtest.archive.finding import Archive, CheckedRun
 from benchtest.archive.finding import open_archive as open  # noqa: A004 - read as archive.open(path)
 from benchtest.archive.manifest import ManifestCheck
 from benchtest.archive.run import Run, RunSummary
 from benchtest.archive.writer import FORMAT_VERSION, RunWriter
 
-__all__ = ["FORMAT_VERSION", "Archive", "Curve", "ManifestCheck", "Run", "RunSummary", "RunWriter", "open"]
+__all__ = [
+    "FORMAT_VERSION", "Archive", "CheckedRun", "Condition", "Curve", "Filter", "ManifestCheck", "Run", "RunSummary",
+    "RunWriter", "condition", "open",
+]  # fmt: skip

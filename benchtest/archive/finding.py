@@ -3,14 +3,56 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
+from dataclasses import asdict, dataclass
 from pathlib import Path
+from typing import TYPE_CHECKING, Any
 
-from benchtest.archive.run import DATE_FOLDER, RUN_FOLDER, Run, RunSummary
+from benchtest.archive.filters import Filter
+from benchtest.archive.index import Listed, listed, listed_by_index
+from benchtest.archive.run import ALTERED, DATE_FOLDER, RUN_FOLDER, UNFINISHED, UNREADABLE, Run, RunSummary
 from benchtest.errors import FileError
 
+if TYPE_CHECKING:
+    import pandas as pd
+
 LAST = "last"
+INDEX_FROM = 300  # runs; fewer are read as fast as a cache is brought up to date
 MOST_CANDIDATES = 8
+
+
+@dataclass(frozen=True)
+class CheckedRun:
+    """What a check of one run found; remark says why where it could not be checked."""
+
+    run_id: str
+    folder: Path
+    state: str
+    altered: tuple[str, ...] = ()
+    missing: tuple[str, ...] = ()
+    added: tuple[str, ...] = ()
+    remark: str = ""
+
+    def as_dict(self) -> dict[str, Any]:
+        return {**asdict(self), "folder": str(self.folder)}
+
+
+def check_run(folder: Path) -> CheckedRun:
+    """Compare one run with its manifest, and see whether its page and its readings can be read."""
+    run = Run(folder)
+    line = run.brief()
+    if line.state == UNREADABLE:
+        return CheckedRun(line.run_id, folder, UNREADABLE, remark=line.remark)
+    try:
+        found = run.check
+        remark = "; ".join(run.table.remarks)
+    except FileError as error:
+        return CheckedRun(line.run_id, folder, ALTERED if run.closed else UNREADABLE, remark=str(error))
+    except OSError as error:  # gone, or its permissions changed, while it was read
+        return CheckedRun(line.run_id, folder, UNREADABLE, remark=f"{error}. Check the disk and the permissions.")
+    if found is None:
+        return CheckedRun(line.run_id, folder, UNFINISHED, remark=remark)
+    return CheckedRun(line.run_id, folder, run.state, found.altered, found.missing, found.added, remark)
 
 
 class Archive:
@@ -38,9 +80,29 @@ class Archive:
                 if RUN_FOLDER.fullmatch(name):
                     yield self.path / date / name
 
-    def runs(self) -> list[RunSummary]:
-        """Every run as a line of the log, newest first; also those that were never closed or cannot be read."""
-        return [Run(folder).brief() for folder in self.folders()]
+    def runs(self, where: Filter | None = None, *, index: bool | None = None) -> list[RunSummary]:
+        """The runs that ``where`` asks for, each as a line of the log, newest first; also those that were never closed
+        or cannot be read. index None uses a cache from INDEX_FROM runs on; the answer is the same without."""
+        wanted = where or Filter()
+        folders = list(self.folders())
+        found: Iterable[Listed] | None = None
+        if index or (index is None and len(folders) >= INDEX_FROM):
+            found = listed_by_index(self.path, folders, wanted.quantities)
+        if found is None:
+            found = listed(folders, wanted.quantities)
+        return [run for run, extremes in found if wanted.matches(run, extremes)]
+
+    def readings(self, where: Filter | None = None) -> pd.DataFrame:
+        """The readings of the runs that ``where`` asks for, newest run first, as one tidy pandas table (see
+        ``frames.readings_frame``). Raises FileError where a readings.csv cannot be read."""
+        from benchtest.archive.frames import readings_frame
+
+        return readings_frame(Run(line.folder) for line in self.runs(where))
+
+    def check(self) -> Iterator[CheckedRun]:
+        """Each run compared with its manifest, newest first: every file is read."""
+        for folder in self.folders():
+            yield check_run(folder)
 
     def find(self, text: str) -> Run:
         """The run that ``text`` names: "last", an id, a folder, the start of either, or the six digits at its end.
