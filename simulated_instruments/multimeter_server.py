@@ -154,8 +154,10 @@ class _Line:
             del self._incoming[: end + 1]
             if self._skipping:
                 self._skipping = False
-                continue
-            self._answer(message)
+            elif len(message) > LONGEST_MESSAGE:
+                self._server.model.overrun()
+            else:
+                self._answer(message)
         if len(self._incoming) > LONGEST_MESSAGE:
             self._incoming.clear()
             if not self._skipping:
@@ -259,7 +261,7 @@ def serve_tcp(model: Answering, *, port: int = 0) -> Server:
         listener = socket.create_server((LOOPBACK, port))
     except OSError as error:
         raise InstrumentError(
-            f"Port {port} on {LOOPBACK} cannot be served: {error.strerror}. Expected a free port. "
+            f"Port {port} on {LOOPBACK} cannot be served: {os.strerror(error.errno or 0)}. Expected a free port. "
             f"Choose another one, or 0 for any."
         ) from error
     listener.setblocking(False)
