@@ -4,7 +4,6 @@ Rules that every later change keeps:
 
 * All time moves through ``SimulatedBench.advance`` (and, where a process bridges the bench to an audio server, through
   ``render_block``). What nobody records moves in closed form; audio is rendered only inside a record window.
-* Every part draws from a stream of its own, named in ``PARTS``: a new part is appended and changes no other.
 * ``bench_text`` states what the person believes; ``truth`` holds what is. Nothing in benchtest reads ``truth``.
 * One lock guards the bench; nobody sleeps in wall time while holding it, and ``mute`` never takes it.
 """
@@ -15,64 +14,39 @@ import threading
 import time as wall
 from collections import deque
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
 
-from benchtest.errors import FileError, InstrumentError
+from benchtest.errors import InstrumentError
 from benchtest.instruments.protocols import AudioInterface, Clock, FloatArray, Operator, SwitchedSocket
 from benchtest.instruments.test_points import TEST_POINTS
-from simulated_instruments.amplifier import SILENCE, Amplifier, Drive, Probe, demo_amplifier, with_tolerances
+from simulated_instruments.amplifier import SILENCE, Amplifier, Drive, Probe
 from simulated_instruments.clock import SimulatedClock
-from simulated_instruments.converters import ConverterErrors, NoiseTape, Recorder, draw_converter_errors, played
+from simulated_instruments.converters import ConverterErrors, NoiseTape, Recorder, played
 from simulated_instruments.dummy_load import DummyLoad
 from simulated_instruments.emission import Emission, strength
-from simulated_instruments.faults import SCENARIOS
 from simulated_instruments.leads import METERS, MeterLeads
 from simulated_instruments.operator import SimulatedOperator
 from simulated_instruments.socket import SimulatedSocket
 from simulated_instruments.sound_card import SimulatedSoundCard
+from simulated_instruments.truth import (
+    CHANNELS,
+    LAMP_POWER_W,
+    SAMPLE_RATE,
+    Truth,
+    bench_text,
+    draw_truth,
+    generator,
+    sequence,
+)
 
-CHANNELS = ("left", "right")
-SAMPLE_RATE = 96000
-OUTPUT_FULL_SCALE_V = 2.0
-INPUT_FULL_SCALE_V = 2.0
-INPUT_DIVIDER = 23.3
-OUTPUT_DIVIDER = 1.0
-LOAD_OHM = 8.0
-LAMP_POWER_W = 60.0
-
-PARTS = (
-    "tolerances", "amplifier", "fault", "channel", "converters", "audio", "dividers", "loads", "cable", "leads",
-    "operator", "meters",
-)  # fmt: skip
-"""Who draws from which child of ``SeedSequence(seed)``, in order; append only. Meters spawn one each below theirs."""
+__all__ = ["SAMPLE_RATE", "SimulatedBench", "Truth"]
 
 _STEP_FRAMES = 16384  # longest rendered step, so that a mute from another thread is seen soon
 _SILENT_AFTER_S = 0.3
 _HEARD_S = 0.1  # of blocks, by which a meter knows what is emitted
-
-
-@dataclass(frozen=True)
-class Truth:
-    """Every value drawn from the seed: for tests and for scoring, never for benchtest itself.
-
-    Pairs are left, right. A divider is volts in per volt out. lead_ohm is by meter name.
-    """
-
-    seed: int
-    scenario: str
-    channel: str
-    design: Any
-    converters: ConverterErrors
-    input_divider: tuple[float, float]
-    output_divider: float
-    load_ohm: tuple[float, float]
-    kilohm_ohm: tuple[float, float]
-    load_inductance_h: float
-    hum_v: tuple[float, float]
-    lead_ohm: Mapping[str, float]
 
 
 class SimulatedBench:
@@ -105,18 +79,15 @@ class SimulatedBench:
         live: bool = False,
         converters: ConverterErrors | None = None,
     ) -> None:
-        _check_names(scenario, channel)
+        self.truth: Truth = draw_truth(seed, scenario, channel)
+        if converters is not None:
+            self.truth = replace(self.truth, converters=converters)
         self.lock = threading.RLock()
         self._moved = threading.Condition(self.lock)
         self._live = live
         self._time = 0.0
-        self._seed = seed
-        drawn_channel = str(self._rng("channel").choice(CHANNELS))
-        self.truth = self._draw(scenario, channel or drawn_channel)
-        if converters is not None:
-            self.truth = replace(self.truth, converters=converters)
-        self.audio_noise = NoiseTape(self._rng("audio"))
-        self.amplifier = Amplifier(self.truth.design, rng=self._rng("amplifier"))
+        self.audio_noise = NoiseTape(generator(seed, "audio"))
+        self.amplifier = Amplifier(self.truth.design, rng=generator(seed, "amplifier"))
         self.true_rate = SAMPLE_RATE * (1.0 + self.truth.converters.rate_ppm * 1e-6)
         self.clock: Clock = SimulatedClock(now=self.now, advance=self.advance)
         self.loads = tuple(DummyLoad(ohm) for ohm in self.truth.load_ohm)
@@ -132,7 +103,7 @@ class SimulatedBench:
         self.leads = {name: MeterLeads(self, name, at, self.truth.lead_ohm[name]) for name, at in METERS.items()}
 
         self._card = SimulatedSoundCard(self, sample_rate=SAMPLE_RATE)
-        self._operator = SimulatedOperator(self, rng=self._rng("operator"))
+        self._operator = SimulatedOperator(self, rng=generator(seed, "operator"))
         self._socket = SimulatedSocket(self)
         self._servers: dict[str, Any] = {}
         self._connected_load_ohm = (np.inf, np.inf)
@@ -157,32 +128,7 @@ class SimulatedBench:
         For another process, meter_resources (name -> VISA resource), control_resource ("127.0.0.1:port") and sound_card
         (output device, input device) name where the served instruments are reached.
         """
-        reach = (
-            f'driver = "simulated"\nresource = "{control_resource}"\n' if control_resource else 'driver = "simulated"\n'
-        )
-        parts = [
-            '[bench]\nname = "simulated bench"\nmains_voltage = 230.0\nmains_frequency = 50.0\nsimulated = true\n',
-            f"[operator]\n{reach}",
-            f"[load]\nleft_ohm = {LOAD_OHM}\nright_ohm = {LOAD_OHM}\ntolerance_percent = 1.0\npower_rating_w = 200.0\n",
-        ]
-        for name, point in METERS.items():
-            where = "movable" if point == "leads_shorted" else point
-            driver = 'driver = "simulated"\n'
-            if meter_resources is not None:
-                driver = f'driver = "scpi"\nresource = "{meter_resources[name]}"\n'
-            parts.append(f'[[dmm]]\nname = "{name}"\n{driver}connected_to = "{where}"\n')
-        driver = 'driver = "simulated"\n'
-        if sound_card is not None:
-            driver = f'driver = "sound_card"\noutput_device = "{sound_card[0]}"\ninput_device = "{sound_card[1]}"\n'
-        parts += [
-            f"[audio]\n{driver}sample_rate = {SAMPLE_RATE}\n"
-            f"output_full_scale_v = {OUTPUT_FULL_SCALE_V}\ninput_full_scale_v = {INPUT_FULL_SCALE_V}\n"
-            f"left_input_divider = {INPUT_DIVIDER}\nright_input_divider = {INPUT_DIVIDER}\n"
-            f"output_divider = {OUTPUT_DIVIDER}\n",
-            f"[lamp]\npower_w = {LAMP_POWER_W:g}\n",
-            f"[mains_socket]\n{reach}",
-        ]
-        return "\n".join(parts)
+        return bench_text(meter_resources=meter_resources, control_resource=control_resource, sound_card=sound_card)
 
     def open_multimeters(self) -> dict[str, str]:
         """Start the meters' SCPI servers on loopback, once; name -> VISA resource."""
@@ -190,7 +136,7 @@ class SimulatedBench:
         from simulated_instruments.multimeter_server import serve_tcp
 
         if not self._servers:
-            children = self._sequence("meters").spawn(len(self.leads))
+            children = sequence(self.truth.seed, "meters").spawn(len(self.leads))
             for number, ((name, leads), child) in enumerate(zip(self.leads.items(), children, strict=True), start=1):
                 model = MultimeterModel(
                     leads,
@@ -466,49 +412,3 @@ class SimulatedBench:
             left, right = self.truth.kilohm_ohm if self.load == "1 kilohm" else (np.inf, np.inf)
             self.amplifier.connect_load(left, right, 0.0)
         self._connected_load_ohm = (left, right)
-
-    # Chance
-
-    def _sequence(self, part: str) -> np.random.SeedSequence:
-        return np.random.SeedSequence(self._seed, spawn_key=(PARTS.index(part),))
-
-    def _rng(self, part: str) -> np.random.Generator:
-        return np.random.default_rng(self._sequence(part))
-
-    def _draw(self, scenario: str, channel: str) -> Truth:
-        design = with_tolerances(demo_amplifier(), self._rng("tolerances"))
-        if scenario in SCENARIOS:
-            design = SCENARIOS[scenario].apply(design, channel, self._rng("fault"))
-        dividers, loads, cable, leads = (self._rng(part) for part in ("dividers", "loads", "cable", "leads"))
-
-        def pair(rng: np.random.Generator, stated: float, tolerance: float) -> tuple[float, float]:
-            left, right = stated * (1.0 + rng.uniform(-tolerance, tolerance, 2))
-            return (float(left), float(right))
-
-        return Truth(
-            seed=self._seed,
-            scenario=scenario,
-            channel=channel if scenario != "healthy" else "none",
-            design=design,
-            converters=draw_converter_errors(
-                self._rng("converters"),
-                sample_rate=SAMPLE_RATE,
-                output_full_scale_v=OUTPUT_FULL_SCALE_V,
-                input_full_scale_v=INPUT_FULL_SCALE_V,
-            ),
-            input_divider=pair(dividers, INPUT_DIVIDER, 0.01),
-            output_divider=OUTPUT_DIVIDER,  # no divider, so nothing to be wrong
-            load_ohm=pair(loads, LOAD_OHM, 0.01),
-            kilohm_ohm=pair(loads, 1000.0, 0.01),
-            load_inductance_h=float(loads.uniform(1e-6, 5e-6)),
-            hum_v=pair(cable, 40e-6, 0.5),
-            lead_ohm={name: float(leads.uniform(0.1, 0.3)) for name in METERS},
-        )
-
-
-def _check_names(scenario: str, channel: str | None) -> None:
-    if scenario != "healthy" and scenario not in SCENARIOS:
-        known = ", ".join(dict.fromkeys(["healthy", *SCENARIOS]))
-        raise FileError(f"There is no scenario '{scenario}'. Expected one of: {known}.")
-    if channel is not None and channel not in CHANNELS:
-        raise FileError(f"There is no channel '{channel}'. Expected left or right.")

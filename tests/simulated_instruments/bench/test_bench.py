@@ -12,7 +12,8 @@ import pytest
 
 from benchtest.errors import FileError
 from benchtest.instruments.test_points import TEST_POINTS
-from simulated_instruments.bench import PARTS, SimulatedBench
+from simulated_instruments.bench import SimulatedBench
+from simulated_instruments.truth import PARTS
 
 RATE = 96000
 
