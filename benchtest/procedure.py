@@ -227,6 +227,7 @@ class _Run:
             except StopIteration:
                 break
             answer = self._take(item, step)
+        self.bench.act_on_stops()  # also one that the step has swallowed
         self.bench.drain_errors()
         emit("step_ended", step=step.name, outcome="done")
 

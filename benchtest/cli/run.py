@@ -79,7 +79,8 @@ def run(
 
 def confirmed_by_a_person(operator: Operator) -> Operator:
     """On a simulated bench a person confirms each prompt, then the bench acts; a person's own prompts stay as they are."""
-    from benchtest.instruments.person import PersonOperator, PromptsFirst
+    from benchtest.instruments.person import PersonOperator
+    from benchtest.instruments.prompts_first import PromptsFirst
 
     return operator if isinstance(operator, PersonOperator) else PromptsFirst(operator)
 

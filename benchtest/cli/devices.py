@@ -1,0 +1,56 @@
+"""``benchtest devices``: every instrument that can be reached, and what cannot and why."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import click
+
+
+@click.command()
+@click.option("--json", "as_json", is_flag=True, help="Print JSON.")
+def devices(as_json: bool) -> None:
+    """List VISA resources and audio devices that can be reached, and why others cannot."""
+    from benchtest.cli.output import print_json
+
+    found = {"multimeters": _visa(), "audio": _audio(), "simulated": ["the simulated bench (no --bench needed)"]}
+    if as_json:
+        print_json(found)
+        return
+    for kind, words in (("multimeters", "Multimeters (VISA resources)"), ("audio", "Audio devices")):
+        section: dict[str, Any] = found[kind]  # type: ignore[assignment]
+        click.echo(words)
+        for line in section["reached"] or ["none found"]:
+            click.echo(f"  {line}")
+        for line in section["not_reached"]:
+            click.echo(f"  cannot: {line}")
+    click.echo("Simulated\n  the simulated bench: leave --bench out, or 'benchtest simulate' for other programs")
+
+
+def _visa() -> dict[str, list[str]]:
+    import pyvisa
+    from pyvisa_py import highlevel
+
+    reached: list[str] = []
+    missing: list[str] = []
+    try:
+        manager = pyvisa.ResourceManager("@py")
+        reached = sorted(manager.list_resources("?*"))
+    except Exception as error:  # whatever the backend stumbles over is shown, not raised
+        missing.append(f"VISA: {error}")
+    for name, why in highlevel.PyVisaLibrary.get_debug_info().items():
+        if isinstance(why, str) and "not" in why.lower():
+            missing.append(f"{name}: {' '.join(why.split())}")
+    missing.append("network meters do not announce themselves: write TCPIP::address::5025::SOCKET into the bench file")
+    return {"reached": reached, "not_reached": missing}
+
+
+def _audio() -> dict[str, list[str]]:
+    from benchtest.errors import InstrumentError
+    from benchtest.instruments import portaudio
+
+    try:
+        module = portaudio.load()
+        return {"reached": [str(device) for device in portaudio.devices(module)], "not_reached": []}
+    except InstrumentError as error:
+        return {"reached": [], "not_reached": [str(error)]}

@@ -1,0 +1,167 @@
+"""The order DC check - load - signal - power, and what the guard refuses; the sound card tells what was emitted."""
+
+import pytest
+
+from benchtest.errors import NotAllowed, SafetyStop
+from benchtest.safety import NotCleared, open_bench
+from tests.safety.conftest import DEMO, ready_to_drive
+
+
+def test_nothing_is_driven_with_the_mains_off(bench, emitted):
+    bench.hook_up(inputs="sound_card", volume="full", load="load")
+    with pytest.raises(NotAllowed, match="mains is off"):
+        bench.tone(0.05, ["left"])
+    assert emitted.loudest() == 0.0
+
+
+def test_nothing_is_driven_before_the_dc_check(bench, emitted):
+    bench.hook_up(inputs="sound_card", volume="full", load="load")
+    bench.mains_on()
+    with pytest.raises(NotCleared, match="no DC check passed"):
+        bench.tone(0.05, ["left"])
+    assert emitted.loudest() == 0.0
+
+
+def test_nothing_is_driven_on_the_lamp(bench, emitted):
+    bench.hook_up(inputs="sound_card", volume="full", load="load", lamp="in")
+    bench.mains_on()
+    bench.sleep(20.0)
+    bench.dc_check("left")
+    with pytest.raises(NotAllowed, match="series lamp"):
+        bench.tone(0.05, ["left"])
+    assert emitted.loudest() == 0.0
+
+
+@pytest.mark.parametrize("level", [0.3, 2.8, 20.0, float("nan"), float("inf"), -1.0, 0.0])
+def test_the_first_tone_is_50_mv_at_most(bench, emitted, level):
+    ready_to_drive(bench)
+    with pytest.raises(NotAllowed):
+        bench.tone(level, ["left"])
+    assert emitted.loudest() == 0.0
+    assert bench.tone(0.05, ["left"]).figures["left"].level_v == pytest.approx(0.05, rel=0.2)
+
+
+def test_a_rung_is_not_left_out(bench):
+    ready_to_drive(bench)
+    bench.tone(0.05, ["left"])
+    with pytest.raises(NotAllowed, match="highest that may be tried"):
+        bench.tone(2.8, ["left"])
+    bench.tone(0.3, ["left"])
+    bench.tone(2.8, ["left"])
+
+
+def test_a_turned_knob_takes_the_level_back_to_50_mv(bench):
+    ready_to_drive(bench)
+    for level in (0.05, 0.3, 2.8):
+        bench.tone(level, ["left"])
+    bench.hook_up(volume="-20 dB")
+    with pytest.raises(NotAllowed, match="highest that may be tried"):
+        bench.tone(0.3, ["left"])
+
+
+def test_switching_off_and_on_voids_the_dc_check(bench):
+    ready_to_drive(bench)
+    bench.tone(0.05, ["left"])
+    bench.mains_off()
+    bench.sleep(3.0)
+    bench.mains_on()
+    with pytest.raises(NotCleared):
+        bench.tone(0.05, ["left"])
+
+
+def test_the_load_is_not_changed_with_the_mains_on(bench):
+    ready_to_drive(bench)
+    with pytest.raises(NotAllowed, match="load is changed with the amplifier off"):
+        bench.hook_up(load="none")
+
+
+def test_inside_points_are_not_touched_live(bench):
+    ready_to_drive(bench)
+    with pytest.raises(NotAllowed, match="inside"):
+        bench.move_meter("left_amplifier_output")
+
+
+def test_ohms_only_on_what_was_measured_empty(bench):
+    with pytest.raises(NotAllowed, match="reservoirs have not all been"):
+        bench.ohms("left_speaker_fuse")
+    bench.dc_volts("rail_positive")
+    bench.dc_volts("rail_negative")
+    bench.move_meter("left_speaker_fuse")
+    assert bench.ohms("left_speaker_fuse").value < 1.0
+
+
+def test_reservoirs_are_not_empty_right_after_switching_off(bench):
+    bench.hook_up(lamp="out", load="1 kilohm", inputs="shorted", volume="minimum")
+    bench.mains_on()
+    bench.sleep(20.0)
+    bench.mains_off()
+    bench.dc_volts("rail_positive")
+    bench.dc_volts("rail_negative")
+    bench.move_meter("left_speaker_fuse")
+    with pytest.raises(NotAllowed, match="reservoirs"):
+        bench.ohms("left_speaker_fuse")
+
+
+def test_no_response_never_raises_the_level(bench, emitted):
+    ready_to_drive(bench)
+    emitted.bench.audio().hooks.cut_output = (0, 1)  # the cable from the sound card has fallen off
+    bench.tone(0.05, ["left"])
+    assert "no response" in bench.ramp_ended("left")
+    with pytest.raises(NotAllowed, match="highest that may be tried"):
+        bench.tone(0.3, ["left"])
+
+
+def test_a_stop_is_latched_and_switches_the_socket_off(bench, emitted):
+    ready_to_drive(bench)
+    with pytest.raises(SafetyStop) as stopped:
+        bench.stop("smoke")
+    assert "SWITCH OFF AT THE WALL" in stopped.value.words
+    assert not emitted.bench.mains_socket().is_on()
+    for act in (lambda: bench.tone(0.05, ["left"]), lambda: bench.mains_on(), lambda: bench.hook_up(volume="full")):
+        with pytest.raises(SafetyStop):
+            act()
+
+
+def test_a_rail_at_an_output_stops_before_anything_is_driven(emitted):
+    from benchtest.amplifier_file import load_amplifier
+
+    with open_bench(
+        None, amplifier=load_amplifier(DEMO), scenario="output-stage-shorted", channel="left", calibrate=False
+    ) as bench:
+        bench.hook_up(lamp="out", load="1 kilohm", inputs="shorted", volume="minimum")
+        bench.move_meter("left_amplifier_output")
+        bench.mains_on()
+        bench.sleep(10.0)
+        check = bench.dc_check("left", before_relay=True)
+        assert check.outcome == "stop"
+        with pytest.raises(SafetyStop, match="DC check"):
+            bench.act_on_stops()
+    assert emitted.loudest() == 0.0
+
+
+@pytest.mark.parametrize(("stage", "words"), [("output_transformer", "valve amplifiers are refused"), ("bridged", "differential")])
+def test_stages_that_a_grounded_bench_does_not_bear_are_refused(emitted, stage, words):
+    from benchtest.amplifier_file import load_amplifier
+
+    spec = load_amplifier(DEMO).model_copy(update={"output_stage": stage})
+    with open_bench(None, amplifier=spec, calibrate=False) as bench:
+        with pytest.raises(NotAllowed, match=words):
+            bench.mains_on()
+        assert bench.hook_up_now.mains == "off"
+
+
+def test_no_public_attribute_reaches_a_device(bench):
+    from benchtest.instruments.protocols import AudioInterface, Multimeter, Operator, SwitchedSocket
+
+    devices = (AudioInterface, Multimeter, Operator, SwitchedSocket)
+    for name in dir(bench):
+        if name.startswith("_"):
+            continue
+        value = getattr(bench, name)
+        assert callable(value) or not isinstance(value, devices), name
+
+
+@pytest.mark.parametrize("name", ["amplifier", "file", "calibration", "load_ohm", "simulated"])
+def test_what_a_limit_depends_on_cannot_be_set(bench, name):
+    with pytest.raises(AttributeError):
+        setattr(bench, name, None)
