@@ -117,7 +117,7 @@ def bench_text(
         where = "movable" if point == "leads_shorted" else point
         driver = 'driver = "simulated"\n'
         if meter_resources is not None:
-            driver = f'driver = "scpi"\nresource = "{meter_resources[name]}"\n'
+            driver = f'driver = "scpi"\nresource = "{meter_resources[name]}"\n{_accuracy_text()}'
         parts.append(f'[[dmm]]\nname = "{name}"\n{driver}connected_to = "{where}"\n')
     driver = 'driver = "simulated"\n'
     if sound_card is not None:
@@ -131,6 +131,20 @@ def bench_text(
         f"[mains_socket]\n{reach}",
     ]
     return "\n".join(parts)
+
+
+def _accuracy_text() -> str:
+    """The simulated meter's accuracy statement, as a bench file takes it."""
+    from simulated_instruments.meter_front_end import SIMULATED_ACCURACY
+
+    rows = []
+    for row in SIMULATED_ACCURACY:
+        band = f"frequency_hz = [{row.frequency_hz[0]}, {row.frequency_hz[1]}], " if row.frequency_hz else ""
+        rows.append(
+            f'    {{ function = "{row.function}", range = {row.range}, {band}'
+            f"percent_of_reading = {row.percent_of_reading}, percent_of_range = {row.percent_of_range} }},\n"
+        )
+    return f"accuracy = [\n{''.join(rows)}]\n"
 
 
 def _pair(rng: np.random.Generator, stated: float, tolerance: float) -> tuple[float, float]:

@@ -10,6 +10,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from benchtest.bench_file import bench_from_text
 from benchtest.errors import FileError
 from benchtest.instruments.test_points import TEST_POINTS
 from simulated_instruments.bench import SimulatedBench
@@ -192,10 +193,27 @@ def test_a_served_bench_file_names_where_it_is_reached():
     )
     assert {meter["driver"] for meter in file["dmm"]} == {"scpi"}
     assert file["dmm"][1]["resource"] == "TCPIP::127.0.0.1::5001::SOCKET"
+    first = file["dmm"][0]["accuracy"][0]
+    assert (first["function"], first["range"], first["percent_of_reading"]) == ("dc_volts", 0.1, 0.005)
     assert file["operator"] == {"driver": "simulated", "resource": "127.0.0.1:6000"}
     assert file["mains_socket"] == {"driver": "simulated", "resource": "127.0.0.1:6000"}
     assert file["audio"]["driver"] == "sound_card"
     assert file["bench"]["simulated"] is True
+
+
+@pytest.mark.parametrize("served", [False, True])
+def test_the_bench_file_is_one_that_benchtest_takes(served):
+    bench = SimulatedBench(seed=11)
+    text = bench.bench_text()
+    if served:
+        text = bench.bench_text(
+            meter_resources={name: f"TCPIP::127.0.0.1::{5000 + n}::SOCKET" for n, name in enumerate(bench.leads)},
+            control_resource="127.0.0.1:6000",
+            sound_card=("pulse:out", "pulse:in"),
+        )
+    file = bench_from_text(text, "the simulated bench")
+    assert file.bench.simulated
+    assert [meter.name for meter in file.dmm] == list(bench.leads)
 
 
 def test_the_same_seed_gives_the_same_truth_and_another_another():
