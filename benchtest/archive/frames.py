@@ -39,7 +39,7 @@ def readings_frame(runs: Iterable[Run]) -> pd.DataFrame:
     types: dict[str, Any] = dict.fromkeys(texts, "str") | dict.fromkeys(numbers, "float64")
     # Before version 3 pandas rounded the last digit unless told not to; since then it is exact, and says so if told.
     exact: dict[str, Any] = {"float_precision": "round_trip"} if int(pd.__version__.split(".")[0]) < 3 else {}
-    frame = pd.read_csv(
+    frame: pd.DataFrame = pd.read_csv(
         io.BytesIO(b"".join(bodies)),
         dtype=types | {"sequence": "int64", "time_utc": "str", "simulated": "str"},
         keep_default_na=False,

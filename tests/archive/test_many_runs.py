@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import os
+import shutil
 import sqlite3
 from datetime import UTC, date, datetime, timedelta
 
@@ -27,15 +28,14 @@ def _own_cache(tmp_path, monkeypatch):
     monkeypatch.setenv("XDG_CACHE_HOME", str(tmp_path / "cache"))
 
 
-@pytest.fixture
-def workshop(tmp_path, new_run, row):
+@pytest.fixture(scope="module")
+def six_runs(tmp_path_factory, new_run, row):
     """Six runs of three amplifiers on three days; the last was never closed."""
+    here = tmp_path_factory.mktemp("six_runs")
     for number in range(6):
         name = ("Alpha", "Beta", "=Gamma")[number % 3]
         amplifier = {"amplifier": {"name": name, "serial": f"DEMO-{number % 3}"}}
-        writer = new_run(
-            tmp_path / "archive", name, FIRST + timedelta(hours=12 * number), amplifier=amplifier, simulated=number > 0
-        )
+        writer = new_run(here, name, FIRST + timedelta(hours=12 * number), amplifier=amplifier, simulated=number > 0)
         writer.append_reading(row(writer.run_id, 1, value=0.01 * number, simulated=number > 0))
         writer.append_reading(row(writer.run_id, 2, quantity="gain", unit="dB", value=30.0 + number, note="=1+1\r\n,"))
         writer.append_reading(row(writer.run_id, 3, quantity="thd", value=None, simulated=number > 0))
@@ -43,6 +43,13 @@ def workshop(tmp_path, new_run, row):
             writer.close({"result": "failed" if number == 2 else "passed", "exit_status": 0})
         else:
             writer.abandon()
+    return here
+
+
+@pytest.fixture
+def workshop(tmp_path, six_runs):
+    """A copy of the six runs, to be spoilt."""
+    shutil.copytree(six_runs, tmp_path / "archive")
     return archive.open(tmp_path / "archive")
 
 
