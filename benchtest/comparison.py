@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from typing import Literal
 
 from benchtest.amplifier_file import AmplifierSpec
-from benchtest.limits import where_holds
+from benchtest.conditions import where_holds
 from benchtest.published import DEFAULTS, MethodCondition, names, requirement_set
 from benchtest.reading import Reading
 

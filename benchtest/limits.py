@@ -17,21 +17,15 @@ Rules that every later change must keep:
 from __future__ import annotations
 
 import math
-import re
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable
 from dataclasses import dataclass, replace
-from typing import Any
 
 from benchtest.amplifier_file import AmplifierSpec, Claim, LimitRow
+from benchtest.conditions import as_number, where_holds
 from benchtest.published import DEFAULTS, requirement_set
 from benchtest.quantities import convert
 from benchtest.reading import ClaimVerdict, Reading, Verdict
 
-FREQUENCY_TOLERANCE = 0.005
-"""A condition of 1 kHz is met by 997 Hz (the test frequency of AES17 and of whole periods)."""
-LOAD_TOLERANCE = 0.1
-"""A condition of 8 ohm is met by a dummy load of 7.6 ohm (5 % is accepted), not by 4 or 6 ohm."""
-NUMBER_TOLERANCE = 0.01
 MAINS_OFF = frozenset(
     {"residual_charge", "fuse_resistance", "contact_resistance", "load_resistance", "lead_resistance"}
 )  # fmt: skip
@@ -205,78 +199,6 @@ def missed_by(reading: Reading) -> str:
     return ""
 
 
-# ------------------------------------------------------------------------------------------------ conditions of a row
-
-
-def where_holds(where: Mapping[str, Any], reading: Reading, spec: AmplifierSpec) -> bool:
-    """Is every condition met? A condition of "" is met where the reading does not state it.
-
-    >>> reading = Reading(quantity="thd", channel="left", value=0.02, unit="%", frequency_hz=997.0,
-    ...                   conditions={"at": "1 W"})
-    >>> spec = AmplifierSpec(name="a")
-    >>> where_holds({"at": "1 W", "frequency_hz": 1000.0}, reading, spec)
-    True
-    >>> where_holds({"at": "1 W", "driven": "both"}, reading, spec)
-    False
-    """
-    return all(_holds(key, wanted, _stated(key, reading, spec), spec) for key, wanted in where.items())
-
-
-def _stated(key: str, reading: Reading, spec: AmplifierSpec) -> Any:
-    if key in ("output_stage", "kind", "rated_power_w"):
-        return getattr(spec, key)
-    if key == "volume_db":
-        return volume_db(reading.conditions.get("volume"))
-    if key in ("channel", "frequency_hz", "load_ohm", "level", "level_unit", "bandwidth_hz", "method"):
-        value = getattr(reading, key)
-        if value not in (None, ""):
-            return value
-    return reading.conditions.get(key)
-
-
-def _holds(key: str, wanted: Any, stated: Any, spec: AmplifierSpec) -> bool:
-    if isinstance(wanted, Sequence) and not isinstance(wanted, str):
-        if len(wanted) == 2 and all(isinstance(each, int | float) for each in wanted):
-            value = _as_number(stated)
-            return value is not None and wanted[0] <= value <= wanted[1]
-        return any(_holds(key, each, stated, spec) for each in wanted)
-    if wanted == "":
-        return stated in (None, "")
-    if stated is None:
-        return False
-    if key == "load_ohm" and wanted == "rated":
-        wanted = spec.rated_load_ohm
-    if isinstance(wanted, bool) or isinstance(stated, bool):
-        return wanted is stated
-    if isinstance(wanted, int | float):
-        value = _as_number(stated)
-        tolerance = {"frequency_hz": FREQUENCY_TOLERANCE, "load_ohm": LOAD_TOLERANCE}.get(key, NUMBER_TOLERANCE)
-        return value is not None and abs(value - wanted) <= tolerance * abs(wanted)
-    return _plain(str(wanted)) == _plain(str(stated))
-
-
-def volume_db(position: object) -> float | None:
-    """The volume position in dB re full: "full" is 0, "-20 dB" is -20; None for anything else.
-
-    >>> volume_db("full"), volume_db("-20 dB"), volume_db("minimum")
-    (0.0, -20.0, None)
-    """
-    if position == "full":
-        return 0.0
-    found = re.fullmatch(r"\s*([+-]?\d+(?:\.\d+)?)\s*dB\s*", str(position))
-    return float(found.group(1)) if found else None
-
-
-def _as_number(value: Any) -> float | None:
-    if isinstance(value, bool) or not isinstance(value, int | float) or not math.isfinite(value):
-        return None
-    return float(value)
-
-
-def _plain(text: str) -> str:
-    return "".join(text.split()).casefold()
-
-
 # --------------------------------------------------------------------------------------------- from a row to a limit
 
 
@@ -285,7 +207,7 @@ def _reference(name: str, reading: Reading, spec: AmplifierSpec) -> float | None
     if name == "load_ohm":
         return reading.load_ohm
     if name == "stated_ohm":
-        return _as_number(reading.conditions.get("stated_ohm"))
+        return as_number(reading.conditions.get("stated_ohm"))
     value = getattr(spec, name)
     if value is None:
         return None
@@ -327,7 +249,7 @@ def _limit(row: LimitRow, reading: Reading, spec: AmplifierSpec) -> Limit:
 
 def _mains_factor(row: LimitRow, reading: Reading, spec: AmplifierSpec) -> float:
     """Measured mains over the label's, to the row's power; 1 where the mains was not measured."""
-    measured = _as_number(reading.conditions.get("mains_voltage"))
+    measured = as_number(reading.conditions.get("mains_voltage"))
     if row.mains_exponent == 0 or measured is None or measured <= 0.0:
         return 1.0
     return float((measured / spec.mains_voltage) ** row.mains_exponent)

@@ -12,9 +12,8 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, Literal
 
+from benchtest.amplifier_checks import KINDS, OUTPUT_STAGES
 from benchtest.amplifier_file import (
-    KINDS,
-    OUTPUT_STAGES,
     AmplifierSpec,
     Claim,
     amplifier_as_toml,

@@ -8,10 +8,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from benchtest.amplifier_checks import KINDS, OUTPUT_STAGES, REFERENCES
 from benchtest.amplifier_file import (
-    KINDS,
-    OUTPUT_STAGES,
-    REFERENCES,
     AmplifierSection,
     AmplifierSpec,
     Claim,

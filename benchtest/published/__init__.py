@@ -14,7 +14,8 @@ from typing import Annotated, Any
 
 from pydantic import Field
 
-from benchtest.amplifier_file import LimitRow, limits_faults, where_faults
+from benchtest.amplifier_checks import limits_faults, where_faults
+from benchtest.amplifier_file import LimitRow
 from benchtest.config import FileModel, KeyFault, Says, model_from_text, nearest
 from benchtest.errors import FileError
 
