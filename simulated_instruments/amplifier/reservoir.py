@@ -40,7 +40,7 @@ class Reservoir:
         """Bleeder and leakage together at this voltage."""
         leak = self.leakage_a / self.rated_v
         if volts > self.rated_v:
-            leak *= math.exp(min(40.0 * (volts / self.rated_v - 1.0), 12.0))
+            leak *= math.exp(min(20.0 * (volts / self.rated_v - 1.0), 8.0))
         return 1.0 / self.bleeder_ohm + leak + _INSULATION_SIEMENS
 
     @property
@@ -56,32 +56,27 @@ class Reservoir:
         """Voltage of the slow branch after so long at a held voltage."""
         return volts + (absorbed - volts) * math.exp(-seconds / self.absorption_s)
 
-    def discharged(self, volts: float, absorbed: float, seconds: float, current: float = 0.0) -> tuple[float, float]:
-        """Voltage and slow branch after so long with nothing charging it; closed form, never below 0.
+    def discharged(self, volts: float, absorbed: float, seconds: float, siemens: float = 0.0) -> tuple[float, float]:
+        """Voltage and slow branch after so long with nothing charging it and a conductance as load; closed form.
 
         >>> c = Reservoir(farad=10e-3, leakage_a=0.0, bleeder_ohm=4700.0, absorption=0.0)
         >>> round(c.discharged(50.0, 50.0, 151.3)[0], 2)  # R C ln(50 / 2) = 151 s
         2.0
         """
-        if volts <= 0.0 and absorbed <= 0.0:
-            return 0.0, 0.0
-        leak, slow = self.leak_siemens(volts), self.absorption_siemens
-        rest = -current / leak  # where both would end
+        leak, slow = self.leak_siemens(volts) + siemens, self.absorption_siemens
         if slow == 0.0:
-            final = rest + (volts - rest) * math.exp(-leak * seconds / self.farad)
-            return max(final, 0.0), max(final, 0.0)
+            final = volts * math.exp(-leak * seconds / self.farad)
+            return final, final
+        # two states: d/dt (v, s) = [[aa, ab], [-bb, bb]] (v, s), both eigenvalues real and negative
         aa, ab = -(leak + slow) / self.farad, slow / self.farad
-        ba, bb = 1.0 / self.absorption_s, -1.0 / self.absorption_s
+        bb = -1.0 / self.absorption_s
         mean, half = (aa + bb) / 2.0, (aa - bb) / 2.0
-        root = math.sqrt(half * half + ab * ba)
+        root = math.sqrt(half * half - ab * bb)
         plus, minus = math.exp((mean + root) * seconds), math.exp((mean - root) * seconds)
         even, odd = (plus + minus) / 2.0, (plus - minus) / (2.0 * root)
-        x, y = volts - rest, absorbed - rest
-        v = rest + even * x + odd * (half * x + ab * y)
-        s = rest + even * y + odd * (ba * x - half * y)
-        if v < 0.0:  # the load took everything; the slow branch then empties into it
-            return 0.0, max(0.0, min(absorbed, self.absorbed_after(0.0, absorbed, seconds)))
-        return v, max(s, 0.0)
+        v = even * volts + odd * (half * volts + ab * absorbed)
+        s = even * absorbed + odd * (-bb * volts - half * absorbed)
+        return max(v, 0.0), max(s, 0.0)
 
 
 def charges_per_step(currents: FloatArray, dt: float) -> FloatArray:

@@ -21,6 +21,7 @@ from simulated_instruments.amplifier.supply_design import SupplyDesign, demo_sup
 
 __all__ = ["LampFlash", "Supply", "SupplyDesign", "SupplyState", "demo_supply", "with_tolerances"]
 
+_REST_V, _REST_K = 5e-4, 0.05  # change within a mains cycle that is none
 _CEASES_V, _FULL_V = 2.5, 8.0  # rail below which an amplifier without mains draws nothing, and above which all
 
 
@@ -224,45 +225,41 @@ class Supply:
         period = 1.0 / self.design.mains.frequency
         nodes = max(20, math.ceil(period / c.longest_step))
         drive: Drive | None = None
-        moved_before: list[float] | None = None
-        reach = 20
+        forecast = _Forecast()
+        unheated, resting = 0.0, False
         while periods > 0 and self.live:
             starting = s.seconds_on < STARTING_S
-            if drive is None or starting:
+            if drive is None or starting or resting or periods == 1:
                 drive = self._steady_drive(loads, period / nodes, nodes)
             start, phase = (s.v1, s.v2, s.filament_k), s.phase
-            look = starting or periods == 1 or moved_before is None
-            if look:
-                result = c.solve(s, drive)
-                self._heat_mains_fuse(c.account(s, drive, result), period)
-            else:
-                c.pass_through(s, drive)
             periods -= 1
             seconds -= period
-            if starting:
-                drive = None
+            if not (drive.detailed or resting or periods == 0):
+                c.pass_through(s, drive)
+                unheated += period
+                resting = max(abs(s.v1 - start[0]), abs(s.v2 - start[1])) < _REST_V
                 continue
-            moved = [s.v1 - start[0], s.v2 - start[1], s.filament_k - start[2]]
-            if look and abs(moved[0]) < 2e-4 and abs(moved[1]) < 2e-4 and abs(moved[2]) < 0.05:
+            result = c.solve(s, drive)
+            self._heat_mains_fuse(c.account(s, drive, result), period)
+            if starting:
+                continue
+            moved = (s.v1 - start[0], s.v2 - start[1], s.filament_k - start[2])
+            still = max(abs(moved[0]), abs(moved[1])) < _REST_V and abs(moved[2]) < _REST_K
+            if still and resting:
                 v1, v2 = result.w1 - drive.q1, result.w2 - drive.q2
                 s.orbit = Orbit(loads, phase, 2.0 * math.pi / nodes, v1, result.i1, v2, result.i2)
                 break
-            if moved_before is None:
-                moved_before = moved
-                continue
-            # Each quantity tends geometrically to its end: take many such steps at once, then look again.
-            jump = min(periods - 1, reach)
-            if jump > 0:
-                reach *= 2
-                ends = []
-                for x, d, d0 in zip((s.v1, s.v2, s.filament_k), moved, moved_before, strict=True):
-                    ratio = min(max(d / d0, 0.0), 0.98) if abs(d0) > 1e-9 else 0.0
-                    ends.append(max(0.0, x + d * ratio * (1.0 - ratio**jump) / (1.0 - ratio)))
-                s.v1, s.v2, s.filament_k = ends[0], ends[1], max(AMBIENT_K, ends[2])
-                done = self._jump(jump * period)
-                seconds -= done
-                periods -= round(done / period)
-            moved_before, drive = None, None
+            resting = still
+            if drive.detailed and not still:
+                jump = min(forecast.jump(moved), periods - 2)
+                if jump > 0:
+                    s.v1, s.v2, s.filament_k = forecast.ends((s.v1, s.v2, s.filament_k), jump)
+                    done = self._jump(jump * period)
+                    seconds -= done
+                    periods -= round(done / period)
+                    drive = None
+        if self.live:
+            self._heat_mains_fuse(s.mains_a**2, unheated)
         return seconds
 
     def _jump(self, seconds: float) -> float:
@@ -292,11 +289,13 @@ class Supply:
         ):
             left = seconds
             while left > 0.0:
-                drawing = load * min(1.0, max(0.0, (v - _CEASES_V) / (_FULL_V - _CEASES_V)))
-                drawing += d.auxiliary.drawn(v) if d.auxiliary else 0.0
-                # only so far that the voltage falls by a tenth while the current is held
-                step = min(left, max(0.1 * v * part.farad / drawing, seconds / 50.0)) if drawing > 1e-6 else left
-                v, absorbed = part.discharged(v, absorbed, step, drawing)
+                siemens = self._drawn_siemens(v, load)
+                step = left
+                if siemens > 0.0:
+                    # so far that the voltage falls by a tenth; as a conductance, taken half way there
+                    step = min(left, max(0.1 * part.farad / siemens, seconds / 100.0))
+                    siemens = self._drawn_siemens(v * math.exp(-0.5 * step * siemens / part.farad), load)
+                v, absorbed = part.discharged(v, absorbed, step, siemens)
                 left -= step
             ends.append((v, absorbed))
         (s.v1, s.absorbed1), (s.v2, s.absorbed2) = ends
@@ -304,6 +303,14 @@ class Supply:
         self._dead()
         self._cool(seconds)
         c.turn(s, seconds, on=False)
+
+    def _drawn_siemens(self, v: float, load: float) -> float:
+        """What the amplifier and its auxiliary rails take from a rail that nothing charges, over its voltage."""
+        if v <= 1e-6:
+            return 0.0
+        a = self.design.auxiliary
+        drawn = load * min(1.0, max(0.0, (v - _CEASES_V) / (_FULL_V - _CEASES_V)))
+        return (drawn + (a.drawn(v) if a else 0.0)) / v
 
     def _dead(self) -> None:
         """Nothing comes from the mains any more."""
@@ -430,6 +437,42 @@ class Supply:
             self._cool(n * dt)
         self._heat_rail_fuses(mean_squares[0], mean_squares[1], n * dt)
         s.orbit = None
+
+
+class _Forecast:
+    """Looks ahead over mains cycles on a lamp, which take seconds to settle.
+
+    Each quantity tends to its end geometrically, so from two changes in a row follow all others. It reaches further
+    after each forecast that came true.
+    """
+
+    def __init__(self) -> None:
+        self._reach = 4
+        self._before: tuple[float, ...] | None = None
+        self._moved: tuple[float, ...] = ()
+        self._ratios: list[float] = []
+        self._expected: list[float] | None = None
+
+    def jump(self, moved: tuple[float, ...]) -> int:
+        """How many cycles may be passed over, given the change within this one; 0 for none."""
+        before, self._before = self._before, moved
+        if before is None:
+            return 0
+        if self._expected is not None:
+            true = all(abs(m - e) <= 0.2 * abs(e) + 1e-3 for m, e in zip(moved, self._expected, strict=True))
+            self._reach = min(2 * self._reach, 200) if true else max(2, self._reach // 4)
+            self._expected = None
+        self._ratios = [m / b if abs(b) > 1e-6 else 0.0 for m, b in zip(moved, before, strict=True)]
+        self._moved = moved
+        return self._reach if all(0.0 <= ratio < 0.999 for ratio in self._ratios) else 0
+
+    def ends(self, values: tuple[float, float, float], jump: int) -> tuple[float, float, float]:
+        """The quantities after so many cycles more."""
+        sums = [r * (1.0 - r**jump) / (1.0 - r) for r in self._ratios]
+        first, second, third = (x + m * s for x, m, s in zip(values, self._moved, sums, strict=True))
+        self._expected = [m * r ** (jump + 2) for m, r in zip(self._moved, self._ratios, strict=True)]
+        self._before = None
+        return max(0.0, first), max(0.0, second), max(AMBIENT_K, third)
 
 
 def _ohm(fuse: RailFuse | None) -> float:
