@@ -111,6 +111,7 @@ class SimulatedBench:
         self._blocks_until = -1.0
         self._heard: deque[FloatArray] = deque()
         self._last_sound = -np.inf
+        self._expected_until = -np.inf
         self._connect_inputs()
         self._connect_load()
 
@@ -173,8 +174,20 @@ class SimulatedBench:
         return self._time
 
     def playing(self) -> bool:
-        """Whether anything is heard: a stimulus in process, or sound through ``render_block`` in the last 0.3 s."""
-        return self._card.playing() or wall.monotonic() - self._last_sound < _SILENT_AFTER_S
+        """Whether anything is heard or announced: a stimulus in process, or sound through ``render_block``, now, in the
+        last 0.3 s, or under way (see ``expect_sound``)."""
+        now = wall.monotonic()
+        return self._card.playing() or now - self._last_sound < _SILENT_AFTER_S or now < self._expected_until
+
+    def expect_sound(self, seconds: float) -> None:
+        """Another process begins to play or record for so long (0: it has done): a live bench's time does not jump.
+
+        Sound takes some tenths of a second through an audio server. Without this word, whoever measured in the meantime
+        would find silence, and the bench's clock far ahead.
+        """
+        with self.lock:
+            self._expected_until = wall.monotonic() + seconds if seconds > 0.0 else -np.inf
+            self._moved.notify_all()
 
     def advance(self, seconds: float) -> None:
         """Let ``seconds`` pass, on a live bench by waiting for the audio while it plays."""

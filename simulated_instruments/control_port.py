@@ -14,6 +14,7 @@ tell        text                                   null
 now         -                                      seconds
 sleep       seconds                                null, when they have passed
 socket      state "on", "off" or absent            whether mains is on
+sounding    seconds                                null; so long the client plays or records (0: it has done)
 ==========  =====================================  ===========================================
 """
 
@@ -22,6 +23,7 @@ from __future__ import annotations
 import contextlib
 import json
 import logging
+import math
 import socket
 import socketserver
 import threading
@@ -84,6 +86,12 @@ def _sleep(bench: SimulatedBench, *, seconds: float) -> None:
     bench.clock.sleep(seconds)
 
 
+def _sounding(bench: SimulatedBench, *, seconds: float) -> None:
+    if not 0.0 <= seconds < math.inf:
+        raise ValueError(f"seconds = {seconds!r}: expected a finite time of 0 s or more")
+    bench.expect_sound(seconds)
+
+
 def _socket(bench: SimulatedBench, *, state: str | None = None) -> bool:
     mains = bench.mains_socket()
     if state not in (None, "on", "off"):
@@ -101,6 +109,7 @@ _DOES: dict[str, Callable[..., Any]] = {
     "now": _now,
     "sleep": _sleep,
     "socket": _socket,
+    "sounding": _sounding,
 }
 
 

@@ -6,6 +6,7 @@ text}``. Each client has a connection of its own, so that switching the mains of
 
 from __future__ import annotations
 
+import contextlib
 import json
 import re
 import socket
@@ -14,8 +15,10 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 from benchtest.errors import GarbledReply, InstrumentError, NoReply
+from benchtest.instruments.protocols import AudioInterface, FloatArray, Recording
 
 _LINE_LIMIT = 65536
+_SLOWEST_S = 2.0  # more than any audio server keeps back
 
 
 class ControlConnection:
@@ -177,6 +180,70 @@ class RemoteClock:
     def close(self) -> None:
         """Hang up."""
         self._port.close()
+
+
+class PacedAudio:
+    """A sound card whose sound goes through a simulated bench in another process: it is told when to keep real time.
+
+    The bench's clock jumps while nothing plays, and sound takes some tenths of a second through an audio server; so the
+    bench hears over its control port that something begins, before it begins, and that it has ended. All else is the
+    sound card's own; ``mute`` waits for nobody.
+    """
+
+    def __init__(self, audio: AudioInterface, resource: str, *, timeout: float = 5.0) -> None:
+        self._audio = audio
+        self._port = ControlConnection(resource, timeout=timeout)
+        self.sample_rate = audio.sample_rate
+
+    def identity(self) -> str:
+        """The sound card's."""
+        return self._audio.identity()
+
+    def start(self) -> None:
+        """Open the stream."""
+        self._audio.start()
+
+    def begin(self, stimulus: FloatArray, *, repeat: int = 1, record: tuple[int, int] | None = None) -> None:
+        """See the protocol."""
+        emitted = len(stimulus) * max(repeat, 1)
+        last = max(emitted, record[1] if record is not None else emitted + self.sample_rate)
+        self._port.request("sounding", seconds=last / self.sample_rate + _SLOWEST_S)
+        try:
+            self._audio.begin(stimulus, repeat=repeat, record=record)
+        except BaseException:
+            self._ended()
+            raise
+
+    def finish(self) -> Recording:
+        """See the protocol."""
+        try:
+            return self._audio.finish()
+        finally:
+            self._ended()
+
+    def playing(self) -> bool:
+        """True while a stimulus is being emitted."""
+        return self._audio.playing()
+
+    def mute(self) -> None:
+        """Tone off, at once."""
+        self._audio.mute()
+
+    def rearm(self) -> None:
+        """Allow tones again."""
+        self._audio.rearm()
+
+    def close(self) -> None:
+        """Close the stream, then hang up."""
+        try:
+            self._audio.close()
+        finally:
+            self._port.close()
+
+    def _ended(self) -> None:
+        # The bench finds out by itself, a little later; what the sound card said must not be lost over it.
+        with contextlib.suppress(InstrumentError):
+            self._port.request("sounding", seconds=0.0)
 
 
 class RemoteSocket:

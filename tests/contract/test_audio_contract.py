@@ -9,20 +9,26 @@ import numpy as np
 import pytest
 
 from benchtest.errors import InstrumentError, LostFrames
+from benchtest.instruments.control_port import PacedAudio
 from benchtest.instruments.protocols import AudioInterface, Clock
 from simulated_instruments.bench import SimulatedBench
+from simulated_instruments.control_port import serve_control
 
 MOST_LATENCY_S = 0.5
 
 
-@pytest.fixture
-def loop() -> Iterator[tuple[AudioInterface, Clock]]:
+@pytest.fixture(params=["simulated", "paced"])
+def loop(request: pytest.FixtureRequest) -> Iterator[tuple[AudioInterface, Clock]]:
     bench = SimulatedBench(seed=3)
     bench.operator().set({"sound_card": "loopback", "inputs": "sound_card"}, say="loop it back")
-    audio = bench.audio()
+    server = serve_control(bench)
+    audio: AudioInterface = bench.audio()
+    if request.param == "paced":
+        audio = PacedAudio(audio, server.resource)
     audio.start()
     yield audio, bench.clock
     audio.close()
+    server.close()
     bench.close()
 
 

@@ -8,10 +8,11 @@ import socket
 import threading
 from collections.abc import Iterator
 
+import numpy as np
 import pytest
 
 from benchtest.errors import GarbledReply, InstrumentError, NoReply
-from benchtest.instruments.control_port import RemoteClock, RemoteOperator, RemoteSocket
+from benchtest.instruments.control_port import PacedAudio, RemoteClock, RemoteOperator, RemoteSocket
 from simulated_instruments.bench import SimulatedBench
 from simulated_instruments.control_port import answer, serve_control
 
@@ -192,6 +193,43 @@ def test_an_answer_that_was_not_offered_is_garbled():
         with pytest.raises(GarbledReply, match="yes, no"):
             operator.ask("Is it?", ["yes", "no"])
         operator.close()
+
+
+def test_a_live_bench_keeps_real_time_while_sound_is_announced():
+    bench = SimulatedBench(seed=4, live=True)
+    server = serve_control(bench)
+    clock = RemoteClock(server.resource)
+    clock.sleep(100.0)
+    inner = bench.audio()
+    audio = PacedAudio(inner, server.resource)
+    audio.start()
+    stimulus = np.zeros((9600, 2))
+    audio.begin(stimulus, record=(0, 9600))
+    assert bench.playing() is True
+    inner.close()  # the sound goes another way here: through blocks
+    thread = threading.Thread(target=clock.sleep, args=(0.05,))
+    thread.start()
+    thread.join(0.1)
+    assert thread.is_alive()  # nothing has come through the bridge yet, and the time did not jump
+    assert bench.now() == pytest.approx(100.0)
+    while thread.is_alive():
+        bench.render_block(np.zeros((480, 2)))
+    assert bench.now() >= 100.05
+    with pytest.raises(InstrumentError):
+        audio.finish()  # closed above; it is told all the same
+    assert bench.playing() is False
+    clock.close()
+    audio.close()
+    server.close()
+
+
+def test_an_announcement_ends_when_begin_is_refused(served):
+    bench, resource = served
+    audio = PacedAudio(bench.audio(), resource)
+    with pytest.raises(InstrumentError, match="start"):
+        audio.begin(np.zeros((9600, 2)))
+    assert bench.playing() is False
+    audio.close()
 
 
 def test_clients_do_not_wait_for_each_other(served):
