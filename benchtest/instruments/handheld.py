@@ -148,7 +148,7 @@ def spoken(value: float, unit: str) -> str:
     return f"{value / scale:.9g} {prefix}{unit}"
 
 
-class HandheldMeter:
+class HandheldMultimeter:
     """A meter that a person reads; implements `benchtest.instruments.protocols.Multimeter`.
 
     Parameters

@@ -17,7 +17,7 @@ import math
 import threading
 import time
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any
 
 from benchtest.errors import GarbledReply, InstrumentError, NoReply
@@ -45,6 +45,8 @@ class _Plan:
     messages: tuple[str, ...]
     range_query: str
     patience_s: float
+    rows: dict[float, list[Accuracy]] = field(default_factory=dict)
+    """Lines of the accuracy statement by range, as far as they were needed."""
 
 
 class ScpiMultimeter:
@@ -232,9 +234,11 @@ class ScpiMultimeter:
                     self._range = full_scale  # a fixed range is asked for once
         if number.value is None:
             return MeterReading(plan.function, None, full_scale, math.nan, overload=True)
-        u = standard_uncertainty(
-            self.accuracy, plan.function, number.value, full_scale, plan.frequency_hz, meter=self.name
-        )
+        rows = plan.rows.get(full_scale)
+        if rows is None:
+            rows = rows_for(self.accuracy, plan.function, full_scale, plan.frequency_hz, meter=self.name)
+            plan.rows[full_scale] = rows
+        u = standard_uncertainty(rows, plan.function, number.value, full_scale, plan.frequency_hz, meter=self.name)
         return MeterReading(plan.function, number.value, full_scale, u)
 
     def _configure(self, plan: _Plan) -> None:

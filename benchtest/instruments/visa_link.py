@@ -249,8 +249,11 @@ class Link:
                     raise ConnectionLost(
                         f"{self.who} closed the connection before it answered {asked!r}{part}. {self._remedy()}"
                     )
-                size = there.find(end) + 1 or len(there)
-                got += bytes(self._visa.read_bytes(size, chunk_size=size, break_on_termchar=True))
+                size = there.find(end) + 1
+                if size:
+                    got += bytes(self._visa.visalib.read(self._visa.session, size)[0])
+                else:
+                    got += bytes(self._visa.read_bytes(len(there)))
             except ConnectionLost:
                 raise
             except Exception as error:

@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 
 from benchtest.errors import InstrumentError, NoReply
 from benchtest.instruments.accuracy import Accuracy
-from benchtest.instruments.handheld import TRIES, HandheldMeter, parse_typed, spoken
+from benchtest.instruments.handheld import TRIES, HandheldMultimeter, parse_typed, spoken
 from benchtest.instruments.protocols import Function, Multimeter, Operator
 
 TYPED = [
@@ -106,10 +106,10 @@ class ScriptedOperator:
         pass
 
 
-def meter_read_by(*typed: str, chosen: Sequence[str] = (), **settings) -> tuple[HandheldMeter, ScriptedOperator]:
+def meter_read_by(*typed: str, chosen: Sequence[str] = (), **settings) -> tuple[HandheldMultimeter, ScriptedOperator]:
     operator = ScriptedOperator(typed, chosen)
     assert isinstance(operator, Operator)
-    return HandheldMeter(operator, name="yellow meter", **settings), operator
+    return HandheldMultimeter(operator, name="yellow meter", **settings), operator
 
 
 def test_it_is_a_multimeter():
