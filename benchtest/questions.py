@@ -33,7 +33,6 @@ from benchtest.bench_file import (
 )
 from benchtest.config import nearest
 from benchtest.errors import FileError
-from benchtest.instruments.test_points import TEST_POINTS
 from benchtest.quantities import convert
 
 Answers = Mapping[str, Any]
@@ -63,6 +62,8 @@ def _is(key: str, *values: Any) -> Callable[[Answers], bool]:
 
 
 _MOST_METERS = 3
+_USUAL_POINTS = ("left_output", "right_output", "rail_positive", "rail_negative", "dc_watch")
+"""Where meters usually stay; the file takes any test point."""
 
 
 def _meter_questions(n: int) -> tuple[Question, ...]:
@@ -94,7 +95,7 @@ def _meter_questions(n: int) -> tuple[Question, ...]:
             "Where do its leads stay?",
             "choice",
             "movable: you move them when you are asked to.",
-            choices=("movable", *TEST_POINTS),
+            choices=("movable", *_USUAL_POINTS),
             default="movable",
             when=here,
         ),
@@ -370,13 +371,15 @@ _BENCH_HEADER = """\
 """
 
 _ACCURACY_HINT = """
-# Without the meter's accuracy its readings cannot be judged. Copy the rows from its manual, put them into its [[dmm]]
-# section, and take the # away. Counts become a share of the range: 2 counts of 2000 are 0.1 %.
+# Without its accuracy a meter is taken for a plain hand-held one of 2000 counts (0.5 % + 2 counts DC, 1 % + 3 counts AC
+# from 40 to 500 Hz). Better: copy the rows from its manual into its [[dmm]] section, and take the # away. Counts become
+# a share of the range: 2 counts of 2000 are 0.1 %. A function or a range without a row is refused, so write them all.
 #
 # accuracy = [
 #   { function = "dc_volts", range = 0.2, percent_of_reading = 0.5, percent_of_range = 0.1 },
-#   { function = "ac_volts", range = 20.0, frequency_hz = [45, 400], percent_of_reading = 1, percent_of_range = 0.2 },
-#   { function = "resistance", range = 200.0, percent_of_reading = 0.8, percent_of_range = 0.2 },
+#   { function = "dc_volts", range = 200.0, percent_of_reading = 0.8, percent_of_range = 0.1 },
+#   { function = "ac_volts", range = 200.0, frequency_hz = [45, 400], percent_of_reading = 1, percent_of_range = 0.2 },
+#   { function = "resistance", range = 20e3, percent_of_reading = 0.8, percent_of_range = 0.2 },
 # ]
 """
 

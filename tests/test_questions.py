@@ -11,6 +11,7 @@ from hypothesis import strategies as st
 from benchtest.amplifier_file import amplifier_from_text
 from benchtest.bench_file import bench_from_text
 from benchtest.errors import FileError
+from benchtest.instruments.test_points import TEST_POINTS
 from benchtest.questions import (
     AMPLIFIER_QUESTIONS,
     BENCH_QUESTIONS,
@@ -65,9 +66,9 @@ def test_a_bench_with_everything():
 def test_the_hint_in_the_file_is_itself_a_bench_file_once_its_marks_are_taken_away():
     """Someone follows the comment: the rows go into the meter's section."""
     text = bench_text(asked(BENCH_QUESTIONS, {**LOADS, "sound_card": "n"}))
-    hint = text[text.index("# accuracy") :].replace("# ", "").replace("#", "")
+    hint = text[text.index("# accuracy =") :].replace("# ", "").replace("#", "")
     bench = bench_from_text(text.replace('connected_to = "movable"', 'connected_to = "movable"\n' + hint), "b")
-    assert len(bench.dmm[0].accuracy) == 3
+    assert len(bench.dmm[0].accuracy) == 4
 
 
 def test_an_amplifier_from_its_rear_label():
@@ -88,6 +89,11 @@ def test_only_a_name_is_needed_and_nothing_is_invented():
     spec = amplifier_from_text(amplifier_text(asked(AMPLIFIER_QUESTIONS, {"name": "a module"})), "a.toml")
     assert (spec.rated_power_w, spec.rated_thd_percent, spec.claims, spec.limits) == (None, None, (), ())
     assert spec.output_stage == "unknown"
+
+
+def test_the_points_that_are_offered_exist():
+    for n in (1, 2, 3):
+        assert set(by_key(BENCH_QUESTIONS, f"meter_{n}_point").choices) <= {"movable", *TEST_POINTS}
 
 
 def test_an_amplifier_takes_a_minute():
@@ -138,7 +144,7 @@ def test_what_may_be_typed(key, typed, value):
         ("left_ohm", "8 V", "no unit of the same kind"),
         ("left_input_divider", "0.04", "from 1 to 10000"),
         ("as_mounted", "hetasink", "Did you mean heatsink?"),
-        ("meter_1_point", "left_", "none of the choices"),
+        ("meter_1_point", "left output minus", "none of the choices"),
         ("sound_card", "maybe", "Expected yes or no"),
     ],
 )
