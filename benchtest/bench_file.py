@@ -380,7 +380,7 @@ def notes_on(b: BenchFile) -> tuple[str, ...]:
     if not b.dmm:
         notes.append("No [[dmm]]: there is no DC check, so nothing is driven.")
     notes += [
-        f"[[dmm]] {meter.name}: no accuracy rows, so it is taken for a plain hand-held meter; copy them from its manual."
+        f"[[dmm]] {meter.name}: no accuracy rows, so it is taken for a plain hand-held one; copy its manual's."
         for meter in b.dmm
         if not meter.accuracy and meter.driver != "simulated"
     ]
