@@ -36,11 +36,17 @@ def diagnose(rows: Sequence[Row], amplifier: AmplifierSpec) -> list[Cause]:
         found += rule(rows, amplifier)
     if not found and any(row["verdict"] == "fail" for row in rows):
         found += _unnamed(rows)
-    if not found and any(row["verdict"] in ("pass", "noted") for row in rows):
+    if not found and _heard(rows):
         found.append(
             Cause("healthy", "none", 0.9, ("every limit that was judged is met",), "nothing more to look for here")
         )
     return sorted(found, key=lambda cause: -cause.probability)
+
+
+def _heard(rows: Sequence[Row]) -> bool:
+    """Whether enough was measured to say that nothing is wrong: DC and gain of both channels were judged and met."""
+    met = {(r["quantity"], r["channel"]) for r in rows if r["verdict"] in ("pass", "noted")}
+    return all((quantity, channel) in met for quantity in ("dc_offset", "gain") for channel in ("left", "right"))
 
 
 def _value(row: Row) -> float | None:

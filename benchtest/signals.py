@@ -290,7 +290,8 @@ def multitone(
     """Equal sines at the stated frequencies, scaled so that the largest sample is ``peak``.
 
     Phases grow with the square of the index, which keeps the crest factor low (S. Boyd, "Multitone signals with low
-    crest factor", IEEE Trans. Circuits Syst. 33(10), 1986, phases after Newman; from memory); with ``rng`` they are drawn.
+    crest factor", IEEE Trans. Circuits Syst. 33(10), 1986, phases after Newman; from memory). With ``rng`` they
+    are drawn.
 
     Examples
     --------

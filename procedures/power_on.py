@@ -114,7 +114,7 @@ def look_before_the_relay(bench, channel):
     bench.mains_on("Switch on again, hands off.")
     bench.sleep(15.0, why="the relay pulls in")
     yield measure.before_relay(bench, channel, "before relay and fuse")
-    yield measure.dc_offsets(bench, "after looking before the relay")
+    yield measure.dc_offsets(bench, "relay + 10 s, again")
 
 
 @test.step(

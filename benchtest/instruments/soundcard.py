@@ -3,7 +3,7 @@
 Rules that every change keeps:
 
 * The callback copies between arrays that exist already and looks at plain flags. It computes nothing, allocates nothing
-  that grows, takes no lock and calls nobody, so that tone off never waits for anything.
+  that grows, takes no lock and calls nobody but the wall clock, so that tone off never waits for anything.
 * ``mute`` is one assignment, safe in a signal handler and in any thread; the next block that is filled is zeros.
 * Frames are counted once, in the callback, for both directions: frame 0 of a recording is the one in which the emission
   started, and what the card's buffers add is a delay that the analysis finds.
@@ -14,7 +14,6 @@ Rules that every change keeps:
 from __future__ import annotations
 
 import contextlib
-import time
 from typing import Any
 
 import numpy as np
@@ -55,7 +54,7 @@ class _Playback:
     def __init__(self, stimulus: FloatArray, repeat: int, record: tuple[int, int]) -> None:
         length = len(stimulus)
         self.total = length * repeat
-        times = -(-_TILE_FRAMES // length) if 0 < length < _TILE_FRAMES and repeat > 1 else 1
+        times = -(-_TILE_FRAMES // length) if length < _TILE_FRAMES and repeat > 1 else 1
         self.stimulus: Float32Array = np.tile(np.asarray(stimulus, dtype=np.float32), (times, 1))
         self.first, self.stop = record
         self.recorded: Float32Array = np.empty((self.stop - self.first, 2), dtype=np.float32)
@@ -70,7 +69,7 @@ class _Playback:
         left = min(frames, self.total - self.position)
         done = 0
         length = len(self.stimulus)
-        at = self.position % length if length else 0
+        at = self.position % length
         while done < left:
             n = min(left - done, length - at)
             output[done : done + n] = self.stimulus[at : at + n]
@@ -105,6 +104,8 @@ class SoundCard:
         Hz. A device that refuses it, or that turns out to run at another, is an error.
     latency_s : float, optional
         Buffer asked of the device, s.
+    clock : Clock, optional
+        The wall clock where left out. It is read in the callback, so it must not wait for anything.
 
     Raises
     ------
@@ -269,7 +270,7 @@ class SoundCard:
             outdata[:] = 0.0
         else:
             job.emit(outdata, frames)
-        now = time.monotonic()
+        now = self._clock.now()
         self._last_block_at = now
         self._blocks += 1
         if job is None or self._muted:
@@ -308,14 +309,16 @@ class SoundCard:
     def _require_alive(self) -> None:
         """Raise InstrumentError where the stream has stopped or no block has come for too long."""
         stream = self._stream
-        silent_s = time.monotonic() - self._last_block_at
-        if stream is None or silent_s > SILENCE_BEFORE_GONE_S or not stream.active:
-            self._job = None
-            raise InstrumentError(
-                f"The sound card has gone: no block of audio for {silent_s:.1f} s, where one is expected every "
-                f"{self._block_frames / self.sample_rate * 1e3:.0f} ms. The tone is off. Check the cable, or that the "
-                "audio server still runs, and start again."
-            )
+        silent_s = self._clock.now() - self._last_block_at
+        if stream is not None and stream.active and silent_s <= SILENCE_BEFORE_GONE_S:
+            return
+        self._job = None
+        seen = "its stream has stopped" if silent_s <= SILENCE_BEFORE_GONE_S else f"no audio for {silent_s:.1f} s"
+        raise InstrumentError(
+            f"The sound card has gone: {seen}. Expected a block every "
+            f"{self._block_frames / self.sample_rate * 1e3:.0f} ms for the whole run. Nothing is played any more. Check "
+            "the cable, or that the audio server still runs, and start the run again."
+        )
 
     def _require_rate(self, rate: float) -> None:
         if not abs(rate - self.sample_rate) <= 1e-3 * self.sample_rate:
@@ -345,9 +348,9 @@ _open_streams: set[int] = set()  # looking for devices again would close these
 
 def _checked(stimulus: FloatArray) -> FloatArray:
     samples = np.asarray(stimulus, dtype=np.float64)
-    if samples.ndim != 2 or samples.shape[1] != 2:
-        raise InstrumentError(f"Stimulus of shape {samples.shape}. Expected (frames, 2), left and right.")
-    peak = float(np.max(np.abs(samples), initial=0.0))  # NaN where any sample is
+    if samples.ndim != 2 or samples.shape[1] != 2 or len(samples) == 0:
+        raise InstrumentError(f"Stimulus of shape {samples.shape}. Expected (frames, 2), at least one frame.")
+    peak = float(np.max(np.abs(samples)))  # NaN where any sample is
     if not peak <= 1.0:
         raise InstrumentError(
             f"Stimulus with a sample of {peak:g}. Expected finite values of at most 1.0 (full scale). Lower the level."

@@ -19,7 +19,7 @@ from benchtest.safety import DcCheck, GuardedBench
 from benchtest.safety.limits import ZERO_OTHER_V
 
 METHOD = "multimeter at the speaker terminals, 10 line cycles, mean of 5 (common practice)"
-LOADED_DIFFERENCE_V = 0.020
+OPEN = "open circuit"
 OPEN_CIRCUIT = (
     "OPEN CIRCUIT: exactly 0 V here while the other channel shows {other:.0f} mV. This channel's path from the amplifier "
     "to the terminals is open, not silent by design. Check first, mains off: the speaker fuse, then the relay contact, "
@@ -69,7 +69,7 @@ def before_relay(bench: GuardedBench, channel: str, at: str) -> Reading:
         f"OPEN CIRCUIT: {1000 * value:.1f} mV before relay and fuse, exactly 0 V at the terminals. Check the relay "
         "contact, the speaker fuse and the joints between them."
     )
-    bench.never_drive(channel, "the path to its terminals is open (DC before the relay, zero after it)")
+    bench.never_drive(channel, f"{OPEN}: DC before the relay, zero at the terminals")
     return Reading(quantity="dc_offset", channel=channel, unit="V", verdict=Verdict.FAIL, note=why, **figures, **common)
 
 
@@ -98,9 +98,16 @@ def _reading(bench: GuardedBench, check: DcCheck, other: DcCheck, at: str) -> Re
     if check.outcome == "zero":
         conditions["zero"] = True
         beside = other.reading.value if other.reading is not None else None
-        if beside is not None and abs(beside) > ZERO_OTHER_V:
+        if bench.refusal(check.channel).startswith(OPEN):
+            verdict, note = Verdict.FAIL, "exactly 0 V: the path is open, as found before"
+            del conditions["zero"]
+        elif other.outcome == "stop":
+            verdict = Verdict.INCONCLUSIVE
+            note = "exactly zero: with that DC at the other channel the protection holds the relay open"
+            del conditions["zero"]
+        elif beside is not None and abs(beside) > ZERO_OTHER_V:
             verdict, note = Verdict.FAIL, OPEN_CIRCUIT.format(other=1000 * abs(beside))
-            bench.never_drive(check.channel, "exactly 0 V at its terminals: the path is open")
+            bench.never_drive(check.channel, f"{OPEN}: exactly 0 V at its terminals, {1000 * abs(beside):.0f} mV at the other")
         else:
             verdict, note = Verdict.INCONCLUSIVE, "exactly zero: look before relay and fuse"
     elif check.outcome == "stop":

@@ -260,9 +260,10 @@ class GuardedBench:
 
         The guarded limit is used: too close to call stops. A zero does not pass; whether it is an open path is told by
         the other channel, or by the point before relay and fuse (``before_relay``): a zero there too is natural, and
-        clears the channel.
+        clears the channel. A stop that it asks for is carried out when the readings have been kept (act_on_stops).
         """
-        self.__stops.if_pending()
+        if self.__interlock.stopped:
+            self.__stops.if_pending()
         point = f"{channel}_amplifier_output" if before_relay else f"{channel}_output"
         state = self.__interlock.channels[channel]
         if not self.sits_on(point):
