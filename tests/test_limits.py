@@ -405,6 +405,14 @@ def test_nothing_measured_is_not_measured_and_an_open_fuse_fails():
     assert judge(replace(fuse, conditions={"overload": True}), table).verdict is Verdict.FAIL
 
 
+def test_only_a_row_that_says_exact_judges_without_an_uncertainty():
+    table = limit_table(SPEC)
+    assert judge(reading("polarity", 1.0, "1", None), table).verdict is Verdict.PASS
+    assert judge(reading("polarity", -1.0, "1", None), table).verdict is Verdict.FAIL
+    assert judge(reading("polarity", math.nan, "1", None), table).verdict is Verdict.INCONCLUSIVE
+    assert judge(reading("thd", 0.01, "%", None, conditions={"at": "1 W"}), table).verdict is Verdict.INCONCLUSIVE
+
+
 VALUES = st.none() | st.floats()
 
 
@@ -415,6 +423,8 @@ def test_no_reading_passes_unless_it_is_a_number_with_an_uncertainty_inside_its_
     taken = reading(quantity, value, unit, u, load_ohm=8.0, conditions={**conditions, "lamp": "in" if lamp else "out"})
     judged = judge(taken, limit_table(SPEC))
     if judged.verdict in JUDGED_WELL:
+        if quantity == "polarity" and u is None:
+            u = 0.0  # a sign has no uncertainty of its own; the default row says so
         assert value is not None
         assert u is not None
         assert math.isfinite(value)
