@@ -21,7 +21,7 @@ from benchtest.bench_file import BenchFile
 from benchtest.errors import FileError, InstrumentError, NotReachable
 
 if TYPE_CHECKING:
-    from benchtest.safety.guard import Capture, GuardedBench
+    from benchtest.safety import Capture, GuardedBench
 
 FORMAT = 1
 FREQUENCY_HZ = 1000.0

@@ -92,7 +92,7 @@ def _open_path(rows: Sequence[Row], amplifier: AmplifierSpec) -> list[Cause]:
                     (_shown(blown[0]), *(_shown(r) for r in (open_paths or zeros)[:1]), *beside),
                     "find what blew it first: the cable and loudspeaker of this channel for a short, then DC before the "
                     "fuse; then fit one of the same rating and repeat the test",
-                )  # fmt: skip
+                )
             )
         elif open_paths:
             share = 0.9 if good else 0.5
@@ -105,7 +105,7 @@ def _open_path(rows: Sequence[Row], amplifier: AmplifierSpec) -> list[Cause]:
                     evidence,
                     "mains off: ohms across this channel's relay contact while the relay is held, then the joints at "
                     "relay, fuse holder and terminals; clean or replace the relay, do not file its contacts",
-                )  # fmt: skip
+                )
             )
             if not good:
                 found.append(
@@ -115,7 +115,7 @@ def _open_path(rows: Sequence[Row], amplifier: AmplifierSpec) -> list[Cause]:
                         0.45,
                         evidence,
                         "mains off, reservoirs empty: ohms across the speaker fuse",
-                    )  # fmt: skip
+                    )
                 )
     return found
 
@@ -139,7 +139,7 @@ def _rail_at_output(rows: Sequence[Row], amplifier: AmplifierSpec) -> list[Cause
                     (_shown(row), *(_shown(r) for r in _of(rows, "rail_voltage")[:2])),
                     "mains off, reservoirs empty: diode test C-E, B-E and B-C of both output devices (near 0 V both ways is "
                     "shorted), then drivers and emitter resistors; outputs die in pairs",
-                )  # fmt: skip
+                )
             )
             break
     return found
@@ -153,7 +153,7 @@ def _no_response(rows: Sequence[Row], amplifier: AmplifierSpec) -> list[Cause]:
             0.5,
             (_shown(row),),
             "follow the tone: the source's lead, input selector and tape monitor, pre/main links, then stage by stage",
-        )  # fmt: skip
+        )
         for channel in ("left", "right")
         for row in _of(rows, "gain", channel, "no response")[:1]
         if "crossed" not in str(row["note"])
@@ -178,5 +178,5 @@ def _unnamed(rows: Sequence[Row]) -> list[Cause]:
             0.5,
             tuple(_shown(row) for row in failed[:4]),
             "compare left with right at each stage; the first point where they differ is near the fault",
-        )  # fmt: skip
+        )
     ]

@@ -41,10 +41,10 @@ def scenarios(as_json: bool) -> None:
     if as_json:
         print_json([{"name": s.name, "group": s.group, "about": s.one_line} for s in SCENARIOS.values()])
         return
-    groups: dict[str, list[object]] = {}
-    for scenario in SCENARIOS.values():
-        groups.setdefault(scenario.group, []).append(scenario)
-    for group, members in groups.items():
-        click.echo(group)
-        for scenario in members:
-            click.echo(f"  {scenario.name:<32} {scenario.one_line}")  # type: ignore[attr-defined]
+    groups = list(dict.fromkeys(scenario.group for scenario in SCENARIOS.values()))
+    group = ""
+    for scenario in sorted(SCENARIOS.values(), key=lambda one: groups.index(one.group)):
+        if scenario.group != group:
+            group = scenario.group
+            click.echo(group)
+        click.echo(f"  {scenario.name:<32} {scenario.one_line}")

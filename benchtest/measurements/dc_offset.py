@@ -9,6 +9,8 @@ until the point before relay and fuse has been seen to be zero as well.
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 
 from benchtest.measurements.budget import COVERAGE, from_meter
@@ -48,7 +50,7 @@ def before_relay(bench: GuardedBench, channel: str, at: str) -> Reading:
     if check.reading is None:
         return not_measured("dc_offset", channel, "V", check.words, conditions=conditions, method=METHOD)
     value = check.reading.value
-    common = {"conditions": conditions, "method": METHOD}
+    common: dict[str, Any] = {"conditions": conditions, "method": METHOD}
     if value is None:
         return Reading(
             quantity="dc_offset", channel=channel, value=None, unit="V", verdict=Verdict.FAIL,
@@ -107,7 +109,9 @@ def _reading(bench: GuardedBench, check: DcCheck, other: DcCheck, at: str) -> Re
             del conditions["zero"]
         elif beside is not None and abs(beside) > ZERO_OTHER_V:
             verdict, note = Verdict.FAIL, OPEN_CIRCUIT.format(other=1000 * abs(beside))
-            bench.never_drive(check.channel, f"{OPEN}: exactly 0 V at its terminals, {1000 * abs(beside):.0f} mV at the other")
+            bench.never_drive(
+                check.channel, f"{OPEN}: exactly 0 V at its terminals, {1000 * abs(beside):.0f} mV at the other"
+            )
         else:
             verdict, note = Verdict.INCONCLUSIVE, "exactly zero: look before relay and fuse"
     elif check.outcome == "stop":
@@ -135,7 +139,7 @@ def loaded_difference(bench: GuardedBench, unloaded: dict[str, float], loaded: d
                 method="offset with the load less offset with 1 kilohm",
                 load_ohm=bench.load_ohm[channel],
                 conditions=bench.conditions(),
-            )  # fmt: skip
+            )
         )
     return found
 
@@ -171,7 +175,7 @@ def warm_up(bench: GuardedBench, times_s: tuple[float, ...]) -> tuple[list[Readi
             expanded_uncertainty=COVERAGE * 1e-4,
             method="offset at the end less offset at the start of the warm-up",
             conditions=bench.conditions(minutes=round(minutes, 2), at="warm-up"),
-        )  # fmt: skip
+        )
         for channel in bench.channels
         if np.isfinite(taken[channel]).all()
     ]

@@ -48,7 +48,7 @@ def distortion(bench: GuardedBench, channel: str, at: str, *, keep: bool = False
                 capture.sample_rate,
                 max(capture.volts_per_full_scale),
                 {"frequency_hz": 1000.0, "driven": channel},
-            )  # fmt: skip
+            )
         )
     return found
 
@@ -79,7 +79,7 @@ def _readings(
                     method=METHOD,
                     conditions=conditions,
                     note=f"no tone found. {ended}",
-                )  # fmt: skip
+                )
             )
             continue
         # the residual adds or takes away at most itself; taken as rectangular
@@ -104,7 +104,7 @@ def _readings(
                 conditions=conditions,
                 verdict=verdict,
                 budget={"bench residual": 100.0 * own, "analysis": value},
-            )  # fmt: skip
+            )
         )
     return found
 

@@ -10,6 +10,7 @@ card's own.
 from __future__ import annotations
 
 import math
+from typing import Any
 
 import numpy as np
 
@@ -29,7 +30,7 @@ DB_PER_NEPER = 20.0 / math.log(10.0)
 def gain(bench: GuardedBench, *, output_v: float = FIRST_V, at: str = "50 mV") -> list[Reading]:
     """Gain of both channels in dB, one driven at a time, and channel_balance (right relative to left) in dB."""
     found: list[Reading] = []
-    ratios = {}
+    ratios: dict[str, Any] = {}
     for channel in bench.channels:
         conditions = bench.conditions(at=at, driven="one")
         try:
@@ -58,16 +59,16 @@ def gain(bench: GuardedBench, *, output_v: float = FIRST_V, at: str = "50 mV") -
                 expanded_uncertainty=DB_PER_NEPER * value["expanded_uncertainty"] / value["value"],
                 load_ohm=bench.load_ohm["left"],
                 note="right relative to left",
-            )  # fmt: skip
+            )
         )
     else:
-        why = "both channels are needed, one was not measured"
-        found.append(not_measured("channel_balance", "both", "dB", why, conditions=conditions, method=METHOD))
+        reason = "both channels are needed, one was not measured"
+        found.append(not_measured("channel_balance", "both", "dB", reason, conditions=conditions, method=METHOD))
     return found
 
 
 def _gain_reading(
-    bench: GuardedBench, capture: Capture, channel: str, conditions: dict[str, object], ratios: dict[str, object]
+    bench: GuardedBench, capture: Capture, channel: str, conditions: dict[str, Any], ratios: dict[str, Any]
 ) -> Reading:
     i = CHANNELS.index(channel)
     figures = capture.figures[channel]

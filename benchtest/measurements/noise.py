@@ -10,6 +10,7 @@ Method: IEC 60268-3 14.13 and 14.14, IHF-A-202 for the reference of 1 W into the
 from __future__ import annotations
 
 import math
+from typing import Any
 
 import numpy as np
 
@@ -38,7 +39,7 @@ def noise_and_hum(bench: GuardedBench, at: str, *, seconds: float = 1.0, keep: b
     readings: list[object] = []
     for i, channel in enumerate(bench.channels):
         figures = found.channels[i]
-        lines = [(line.frequency_hz, line.level_v) for line in figures.hum]
+        lines = [(line.frequency_hz, line.level_v) for line in figures.hum if line.level_v is not None]
         hum_rms = math.sqrt(sum(level * level for _, level in lines))
         noise = math.hypot(figures.noise_v, hum_rms)
         own = floor[i] if floor is not None else 0.0
@@ -49,7 +50,7 @@ def noise_and_hum(bench: GuardedBench, at: str, *, seconds: float = 1.0, keep: b
         excess = noise - math.sqrt(max(noise**2 - own**2, 0.0))
         spread = noise / math.sqrt(2.0 * 20e3 * seconds)
         u = 2.0 * math.sqrt((noise * relative) ** 2 + spread**2 + excess**2 / 3.0)
-        common = {
+        common: dict[str, Any] = {
             "channel": channel, "load_ohm": bench.load_ohm[channel], "bandwidth_hz": "20:20000",
             "conditions": conditions,
         }  # fmt: skip
@@ -64,7 +65,7 @@ def noise_and_hum(bench: GuardedBench, at: str, *, seconds: float = 1.0, keep: b
                 expanded_uncertainty=u,
                 method=METHOD + ", A-weighted (IEC 61672-1)",
                 **common,
-            )  # fmt: skip
+            )
         )
         ratio_db = 20.0 * math.log10(reference / noise) if noise > 0 else None
         readings.append(
@@ -76,7 +77,7 @@ def noise_and_hum(bench: GuardedBench, at: str, *, seconds: float = 1.0, keep: b
                 note=note,
                 expanded_uncertainty=20.0 / math.log(10.0) * u / noise if noise > 0 else None,
                 **common,
-            )  # fmt: skip
+            )
         )
         strongest = max(lines, key=lambda line: line[1], default=(None, 0.0))
         readings.append(
@@ -89,7 +90,7 @@ def noise_and_hum(bench: GuardedBench, at: str, *, seconds: float = 1.0, keep: b
                 expanded_uncertainty=2.0 * math.hypot(strongest[1] * relative, own / 100.0),
                 note="; ".join(f"{f:.0f} Hz {1e6 * v:.0f} uV" for f, v in lines[:4] if v > 1e-6),
                 **common,
-            )  # fmt: skip
+            )
         )
     if keep:
         readings.append(
@@ -99,6 +100,6 @@ def noise_and_hum(bench: GuardedBench, at: str, *, seconds: float = 1.0, keep: b
                 capture.sample_rate,
                 max(capture.volts_per_full_scale),
                 {"at": at},
-            )  # fmt: skip
+            )
         )
     return readings

@@ -14,6 +14,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, field
+from typing import Any
 
 import numpy as np
 
@@ -96,7 +97,7 @@ def output_power(bench: GuardedBench, channels: tuple[str, ...], *, target_thd: 
                 ramp.loudest.sample_rate,
                 max(ramp.loudest.volts_per_full_scale),
                 {"frequency_hz": 1000.0, "driven": driven},
-            )  # fmt: skip
+            )
         )
     return found
 
@@ -183,7 +184,7 @@ def _readings(
     bench: GuardedBench, ramp: Ramp, channel: str, target: float, conditions: dict[str, object]
 ) -> list[Reading]:
     load = bench.load_ohm[channel]
-    common = {"channel": channel, "frequency_hz": 1000.0, "load_ohm": load, "bandwidth_hz": "20:20000"}
+    common: dict[str, Any] = {"channel": channel, "frequency_hz": 1000.0, "load_ohm": load, "bandwidth_hz": "20:20000"}
     extra = dict(conditions)
     if ramp.rails is not None:
         extra["rails_v"] = [round(v, 2) for v in ramp.rails]

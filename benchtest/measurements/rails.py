@@ -39,7 +39,7 @@ def rail_voltages(bench: GuardedBench, at: str) -> list[Reading]:
                 method=METHOD,
                 conditions=conditions,
                 **from_meter(value.value, value.budget),
-            )  # fmt: skip
+            )
         )
     if len(values) == 2:
         plus, minus = values["positive"], values["negative"]
@@ -53,7 +53,7 @@ def rail_voltages(bench: GuardedBench, at: str) -> list[Reading]:
                     conditions=bench.conditions(at=at),
                     method="positive less negative magnitude, in percent of their mean",
                     **expanded(100.0 * (plus - minus) / mean),
-                )  # fmt: skip
+                )
             )
     return found
 
@@ -79,7 +79,7 @@ def residual_charge(bench: GuardedBench, at: str) -> list[Reading]:
                 method=METHOD,
                 conditions=conditions,
                 **from_meter(abs(value.value), value.budget),
-            )  # fmt: skip
+            )
         )
     return found
 

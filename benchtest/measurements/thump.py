@@ -7,6 +7,8 @@ Mute delay: from the mains going on to the relay's own transient, where one stan
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 import numpy as np
 
 from benchtest.errors import NotReachable
@@ -28,7 +30,7 @@ def turn_on_transient(bench: GuardedBench, *, seconds: float = 8.0) -> list[obje
     return _thump(bench, "turn_on_transient", bench.mains_on, seconds)
 
 
-def _thump(bench: GuardedBench, quantity: str, act: object, seconds: float) -> list[object]:
+def _thump(bench: GuardedBench, quantity: str, act: Callable[[], None], seconds: float) -> list[object]:
     conditions = bench.conditions()
     try:
         capture = bench.record(seconds, during=act)
@@ -51,7 +53,7 @@ def _thump(bench: GuardedBench, quantity: str, act: object, seconds: float) -> l
                 expanded_uncertainty=2.0 * peak * relative + 2e-4,
                 load_ohm=bench.load_ohm[channel],
                 note="peak; the capture is clipped: at least this" if capture.clipped else "peak",
-            )  # fmt: skip
+            )
         )
     step = max(1, len(capture.volts) // 1500)
     n = len(capture.volts) // step * step

@@ -106,7 +106,9 @@ def test_an_open_path_fails_and_is_named_and_never_driven(scenario, channel):
     assert "Check first" in zero[0]["note"]
     likely = result.summary["diagnosis"][0]
     assert (likely["cause"], likely["channel"]) == (scenario, channel)
-    driven = rows_of(result, "gain", channel) + rows_of(result, "output_power", channel) + rows_of(result, "thd", channel)
+    driven = (
+        rows_of(result, "gain", channel) + rows_of(result, "output_power", channel) + rows_of(result, "thd", channel)
+    )
     assert {r["verdict"] for r in driven} == {"not_measured"}
     other = "right" if channel == "left" else "left"
     assert rows_of(result, "output_power", other, driven="one")[0]["verdict"] == "pass"
@@ -134,7 +136,9 @@ def test_the_same_seed_gives_the_same_readings():
 def test_healthy_amplifiers_pass_at_every_seed():
     results = {seed: power_on(None, seed=seed)[0] for seed in range(1, 101)}
     failed = {
-        seed: [(r["quantity"], r["channel"], r["value"]) for r in result.rows if r["verdict"] in ("fail", "inconclusive")]
+        seed: [
+            (r["quantity"], r["channel"], r["value"]) for r in result.rows if r["verdict"] in ("fail", "inconclusive")
+        ]
         for seed, result in results.items()
         if result.exit_status != 0
     }

@@ -43,7 +43,7 @@ def test_high_frequency_limit_follows_the_output_network():
 
 def test_watch_weights_are_the_resistive_sum_of_100_and_47_kilohm():
     # 100 k from the left and 47 k from the right into one node: weights 47/147 and 100/147
-    assert WATCH_WEIGHTS == pytest.approx((47 / 147, 100 / 147), abs=0.001)
+    assert pytest.approx((47 / 147, 100 / 147), abs=0.001) == WATCH_WEIGHTS
 
 
 @given(st.floats(-1.0, 1.0), st.floats(-1.0, 1.0))

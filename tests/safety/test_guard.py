@@ -139,7 +139,9 @@ def test_a_rail_at_an_output_stops_before_anything_is_driven(emitted):
     assert emitted.loudest() == 0.0
 
 
-@pytest.mark.parametrize(("stage", "words"), [("output_transformer", "valve amplifiers are refused"), ("bridged", "differential")])
+@pytest.mark.parametrize(
+    ("stage", "words"), [("output_transformer", "valve amplifiers are refused"), ("bridged", "differential")]
+)
 def test_stages_that_a_grounded_bench_does_not_bear_are_refused(emitted, stage, words):
     from benchtest.amplifier_file import load_amplifier
 
