@@ -1,9 +1,16 @@
-"""Distortion figures from levels: the formulas alone. Levels come from ``harmonics`` and ``analyse``."""
+"""Distortion figures: the formulas, from levels; and THD+N through a named band limit, from samples.
+
+``analyse`` gives THD+N between brick-wall limits together with everything else.
+"""
 
 from __future__ import annotations
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
+
+from benchtest.analysis.band_limits import band_gain
+from benchtest.analysis.records import check_fundamental, check_rate, one_channel
+from benchtest.analysis.tone import take_apart
 
 FloatArray = NDArray[np.float64]
 
@@ -82,3 +89,54 @@ def decibels(ratio: float) -> float | None:
     (-20.0, None)
     """
     return float(20.0 * np.log10(ratio)) if ratio > 0.0 else None
+
+
+def thd_n(
+    samples: ArrayLike, sample_rate: float, *, fundamental_hz: float | None = None, band: str = "20 kHz"
+) -> float | None:
+    """THD+N relative to the fundamental through a named band limit: harmonics, hum and noise over the fundamental.
+
+    Parameters
+    ----------
+    samples : array_like, shape (n,)
+        One channel.
+    fundamental_hz : float, optional
+        Which line to look for, as in ``analyse``.
+    band : str
+        One of ``band_limits.BAND_LIMITS``. The fundamental itself is taken before it, as AES17 relates to the
+        unfiltered output (from memory).
+
+    Returns
+    -------
+    float or None
+        A plain ratio; None where no fundamental stands above the noise.
+
+    Raises
+    ------
+    ValueError
+        As ``analyse``, and for an unknown band.
+
+    Examples
+    --------
+    >>> t = np.arange(48000) / 48000
+    >>> x = np.sin(2 * np.pi * 997 * t) + 0.01 * np.sin(2 * np.pi * 1994 * t)
+    >>> round(thd_n(x, 48000, band="22 kHz"), 6)
+    0.01
+    """
+    band_gain(band, 1000.0)
+    x = one_channel(samples)
+    rate = check_rate(sample_rate)
+    if fundamental_hz is not None:
+        fundamental_hz = check_fundamental(fundamental_hz, len(x), rate)
+    parts = take_apart(x, rate, (0.0, rate / 2), fundamental_hz=fundamental_hz)
+    if parts.fundamental is None:
+        return None
+    curve = np.square(band_gain(band, parts.spectrum.frequencies_hz))
+    order = np.arange(2, 2 + len(parts.harmonics))
+    through = parts.harmonics * band_gain(band, order * parts.fundamental.frequency_hz)
+    total = float(np.sum(through**2)) + parts.spectrum.band(0.0, rate / 2, curve)
+    if parts.hum is not None:
+        levels = np.nan_to_num(parts.hum.levels)
+        lines = parts.hum.mains_hz * np.arange(1, len(levels) + 1)
+        total += float(np.sum((levels * band_gain(band, lines)) ** 2))
+    return float(np.sqrt(total) / parts.fundamental.level)

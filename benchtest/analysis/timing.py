@@ -304,7 +304,7 @@ def steady(
     cycles = len(x) * frequency_hz / rate
     if not (0.0 < frequency_hz < rate / 2 and cycles >= 10.0):
         raise ValueError(
-            f"{cycles:.1f} cycles of {frequency_hz:g} Hz at {rate:g} frames per second. Expected ten cycles or more, and "
+            f"{cycles:.1f} cycles of {frequency_hz:g} Hz at {rate:g} frames per second. Expected ten or more, and "
             "a frequency below half the rate."
         )
     y, _ = _scaled(x)
