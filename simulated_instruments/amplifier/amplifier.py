@@ -92,7 +92,10 @@ class Amplifier:
         self.time = 0.0
         self.smoke: list[tuple[float, str]] = []
         self.front = Front(design, rng)
-        self.channels = tuple(Channel(d, design.kind, rng, noise_scale) for d in design.channels)
+        self.channels = tuple(
+            Channel(d, design.kind.of(name), rng, noise_scale)
+            for d, name in zip(design.channels, ("left", "right"), strict=True)
+        )
         self.relay = RelayState(design.relay)
         self.thermal = ThermalState(design.thermal)
         self._rng = rng
@@ -108,6 +111,7 @@ class Amplifier:
         self._rail_lines = (DelayLine(ERROR_LATENCY), DelayLine(ERROR_LATENCY))
         self._floating = (float(rng.normal(0.0, 0.03)), float(rng.normal(0.0, 0.03)))
         self._was_near = False
+        self._peak_a = [0.0, 0.0]
         self._share = [0.0, 0.0]
         self._ripple: tuple[tuple[float, float, bool], tuple[float, float]] | None = None
         self._idle()
@@ -125,7 +129,9 @@ class Amplifier:
             rails = self._rails()
             empty = 1.0 - min(1.0, rails[0] / 20.0)
             for channel in self.channels:
-                channel.transient_v += channel.design.turn_on_v * empty
+                # the midpoint of a single supply starts at ground, which is half the supply below where it will stand
+                start = -30.0 if self.design.kind.kind == "capacitor" else channel.design.turn_on_v
+                channel.transient_v += start * empty
 
     def insert_lamp(self, power_w: float | None) -> None:
         """A lamp of this power in series with the live, or None."""
@@ -191,7 +197,10 @@ class Amplifier:
         made = self.relay.made(contact) and c.fuse.conducts and c.joint.made
         series = c.design.network.series_ohm + contact.ohm + c.design.output_joint.ohm
         series += c.fuse.ohm if c.fuse.conducts else 0.0
-        return Path(series, self._load[channel], made)
+        load, short = self._load[channel], c.design.terminal_short_ohm
+        if math.isfinite(short):
+            load = short if math.isinf(load) else load * short / (load + short)
+        return Path(series, load, made)
 
     def _dc(self, channel: int, rails: tuple[float, float]) -> float:
         c = self.channels[channel]
@@ -383,20 +392,40 @@ class Amplifier:
             n = max(1, min(n, math.ceil(event * rate)))
         relay_moves = moves and self.relay.next_change(self._mains, rails[0], (dc[0], dc[1])) * rate <= n
         sockets = np.ascontiguousarray(v[first : first + n].T)
-        terminals, points, means = self._signal(sockets, rate)
-        out[first : first + n, 0], out[first : first + n, 1] = terminals
+        terminals, points, means, outputs = self._signal(sockets, rate)
+        trip = self._follow_protection(outputs, rate)
+        for i in (0, 1):
+            out[first : first + n, i] = terminals[i]
+            if trip is not None and not self.contact(i).welded:
+                out[first + trip : first + n, i] = 0.0
         self._pass(n / rate, points, rails, means, supply=False)
         self._last_rms = [p.load_rms_a for p in points]
+        self._peak_a = [1.5 * p.load_rms_a for p in points]
         self._last_dc = list(means)
-        if relay_moves:
+        if relay_moves or trip is not None:
             self.relay.change()
             self._disturb()
         return n
 
+    def _follow_protection(self, outputs: list[FloatArray], rate: float) -> int | None:
+        """Let the DC protection see this block; the frame at which it trips, or None."""
+        relay = self.design.relay
+        n = len(outputs[0])
+        highest = max(float(np.max(np.abs(v), initial=0.0)) for v in outputs)
+        each = max(1, min(n, round(4e-3 * rate)))
+        if not relay.present or highest + abs(relay.sensing_offset_v) < 0.5 * relay.trip_v or n < each:
+            return None
+        stretches = n // each
+        pairs = [v[: stretches * each].reshape(stretches, each).mean(axis=1).tolist() for v in outputs]
+        before = list(self.relay.seen_v)
+        trip = self.relay.trips_within(list(zip(pairs[0], pairs[1], strict=True)), each / rate)
+        self.relay.seen_v = before  # _pass lets the whole block's mean be seen; here only the moment is looked for
+        return None if trip is None else trip * each
+
     def _signal(
         self, sockets: FloatArray, rate: float, *, prime: bool = False
-    ) -> tuple[tuple[FloatArray, FloatArray], tuple[Operating, Operating], tuple[float, float]]:
-        """One block through everything. Returns terminal volts, the mean operating points, the mean outputs."""
+    ) -> tuple[tuple[FloatArray, FloatArray], tuple[Operating, Operating], tuple[float, float], list[FloatArray]]:
+        """One block through everything: terminal volts, mean operating points, mean outputs, outputs."""
         n = sockets.shape[1]
         noise = 0.0 if prime else self.noise_scale
         frequency = self.mains_hz
@@ -437,13 +466,17 @@ class Amplifier:
         terminals = []
         points = []
         means = []
+        outputs = []
         for i, c in enumerate(self.channels):
             y = ideal[i] + c.rejected(rails, rate) if not c.stuck else ideal[i]
+            if c.oscillation.present and not c.stuck and start_rails[0] > 12.0:
+                y = y + c.oscillation.heard(y, start_rails[0], rate, noise)
             v = c.output(y, late, totals[i], rate)
             means.append(float(v.mean()))
+            outputs.append(v)
             points.append(self._point(i, v, flows[i], start_rails, totals[i]))
             terminals.append(self._terminal(i, v, paths[i], rate))
-        return (terminals[0], terminals[1]), (points[0], points[1]), (means[0], means[1])
+        return (terminals[0], terminals[1]), (points[0], points[1]), (means[0], means[1]), outputs
 
     def _near(self, ideal: list[FloatArray], totals: tuple[float, float], rails: tuple[float, float]) -> bool:
         """Whether a channel comes near what its rails allow."""
@@ -540,7 +573,10 @@ class Amplifier:
         self._share[i] = share
         if 0.0 < abs(before - share) < 0.02:  # a fuse that warms: no step from block to block
             share = np.linspace(before, share, len(v), endpoint=False)
-        out = v * share
+        out = c.coupled(v, path.total_ohm, rate) * share
+        if math.isfinite(path.load_ohm) and c.fuse.matters(self._peak_a[i]):
+            current = v * (1.0 / path.total_ohm)
+            out = out - current * c.fuse.swing_ohm(current, rate) * share
         if c.joint.joint.intermittent and self.relay.made(self.contact(i)) and c.fuse.conducts:
             gate = np.full(len(v), 1.0 if c.joint.made else 0.0)
             for when, made in c.joint.until(

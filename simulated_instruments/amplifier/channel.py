@@ -17,6 +17,7 @@ from .band_limited import LATENCY, Clipper, Curve, Table
 from .design import ChannelDesign
 from .filters import DELAY, DelayLine, FirstOrder, Running, low_pass
 from .joints import JointState
+from .oscillation import Oscillation
 from .output_kind import OutputKind
 from .slew import slew_limited
 from .speaker_fuse import FuseState
@@ -59,27 +60,28 @@ class Channel:
     noise_scale: float = 1.0
     idle_a: float = 0.0
     transient_v: float = 0.0
-    blocked: float = 0.0
-    output_v: float = 0.0
-    """Mean output of the last rendered block."""
     joint: JointState = field(init=False)
     fuse: FuseState = field(init=False)
+    oscillation: Oscillation = field(init=False)
     dead_device: bool = False
 
     def __post_init__(self) -> None:
         self.joint = JointState(self.design.output_joint, self.rng)
         self.fuse = FuseState(self.design.speaker_fuse)
+        self.oscillation = Oscillation(self.design.network, self.rng)
         self._fast = Running()
         self._feedback = Running()
         self._kind = Running()
         self._error = Running()
         self._ripple = Running()
         self._ripple_last = 0.0
+        self._dry = Running()
         self._clipper = Clipper()
         self._curve = Curve()
         self._delay = DelayLine(ERROR_LATENCY)
         self._table: tuple[float, float, Table] | None = None
         self._last = 0.0
+        self._kind_dc: float | None = 0.0
 
     # Linear part
 
@@ -97,7 +99,7 @@ class Channel:
         d = self.design
         if d.line.dead or self.stuck:
             return 0.0
-        total: complex = d.line.gain * (-1.0 if d.line.inverting else 1.0)
+        total: complex = d.line.gain * (-1.0 if d.line.inverting else 1.0) * self.halves
         total *= d.feedback.section().response(frequency_hz)
         for section in self.sections():
             total *= section.response(frequency_hz)
@@ -106,13 +108,18 @@ class Channel:
             total *= servo.response(frequency_hz) if servo else 1.0
         return total
 
+    @property
+    def halves(self) -> float:
+        """Share of the gain that is left: a bridged output with one half dead has half of it."""
+        return 0.5 if self.kind.kind == "bridged" and self.kind.minus_stuck else 1.0
+
     # Where the output stands
 
     @property
     def stuck(self) -> int:
         """+1 or -1: the output stands at that rail whatever the input; 0: it works."""
         stage = self.design.output_stage
-        if stage.upper.shorted:
+        if stage.upper.shorted or self.dead_device:
             return 1
         if stage.lower.shorted:
             return -1
@@ -128,12 +135,25 @@ class Channel:
     def _limits(self, rails: FloatArray, total_ohm: float) -> tuple[FloatArray, FloatArray]:
         """``rails`` (2, n): positive and negative."""
         upper, lower = self.design.output_stage.upper, self.design.output_stage.lower
-        high = np.maximum(rails[0] - upper.saturation_v, 0.0)
-        low = np.minimum(rails[1] + lower.saturation_v, 0.0)
+        high = np.maximum(rails[0] - upper.saturation_v - self.oscillation.eaten_v, 0.0)
+        low = np.minimum(rails[1] + lower.saturation_v + self.oscillation.eaten_v, 0.0)
+        if self.kind.kind == "bridged":
+            return self._bridged(rails, low, high, total_ohm)
         if math.isfinite(total_ohm):
             high = np.minimum(high * (total_ohm / (total_ohm + upper.saturation_ohm)), upper.reach_a * total_ohm)
             low = np.maximum(low * (total_ohm / (total_ohm + lower.saturation_ohm)), -lower.reach_a * total_ohm)
         return low, high
+
+    def _bridged(
+        self, rails: FloatArray, low: FloatArray, high: FloatArray, total_ohm: float
+    ) -> tuple[FloatArray, FloatArray]:
+        """Limits across a bridged output: while one half rises the other falls; a dead half stands where it stuck."""
+        saturation = self.design.output_stage.upper.saturation_ohm
+        left = 1.0 if math.isinf(total_ohm) else total_ohm / (total_ohm + 2.0 * saturation)
+        if self.kind.minus_stuck:
+            stands = rails[0] if self.kind.minus_stuck > 0 else rails[1]
+            return (low - stands) * left, (high - stands) * left
+        return (low - high) * left, (high - low) * left
 
     def dc(self, rise_k: float, volume: float, rails: tuple[float, float], total_ohm: float) -> float:
         """Output voltage without a signal, before relay and fuse; ``volume`` is the ratio set by the controls."""
@@ -151,6 +171,8 @@ class Channel:
         if rails[0] < 4.0 or rails[1] > -4.0:
             # one rail gone: the front end has lost its tail or its load; the output leans on the living one
             value += 0.6 if rails[0] >= 4.0 else -0.6
+        if self.kind.kind == "bridged" and self.kind.minus_stuck:
+            value -= rails[0] if self.kind.minus_stuck > 0 else rails[1]
         if d.network.oscillates:
             value += d.network.offset_shift_v
         value = value * living + self.transient_v
@@ -178,6 +200,16 @@ class Channel:
         )
 
     # Signal
+
+    def coupled(self, v: FloatArray, load_ohm: float, rate: float) -> FloatArray:
+        """Through the output capacitor, where the kind has one."""
+        section = self.kind.section(load_ohm) if self.kind.kind == "capacitor" else None
+        if section is None:
+            return v
+        if self._kind_dc is not None:
+            self._kind.settle(self._kind_dc, section, rate)
+            self._kind_dc = None
+        return self._kind.slow(v, section, rate)
 
     def table(self, total_ohm: float) -> tuple[Table, float]:
         """Error made inside the loop against output voltage, and a factor near 1 for the voltage: the table is made anew
@@ -207,7 +239,7 @@ class Channel:
         """
         d = self.design
         section = d.feedback.section()
-        scale = d.line.gain * (-1.0 if d.line.inverting else 1.0)
+        scale = d.line.gain * (-1.0 if d.line.inverting else 1.0) * self.halves
         gain = FirstOrder(scale, 0.0, 0.0)
         coupling = d.coupling.section(track_ohm)
         if section.slow(rate):
@@ -219,6 +251,10 @@ class Channel:
         y = self._fast.fast(x, fast, rate)
         if coupling.slow(rate):
             y = self._feedback.slow(y, coupling, rate)
+        if d.feedback.distortion_per_v2 > 0.0:
+            # what a dried-out capacitor has across it bends its capacitance
+            across = self._dry.slow(x * d.line.gain, FirstOrder(1.0, 0.0, max(section.a1, 1e-4)), rate)
+            y = y + (d.feedback.gain - 1.0) * d.feedback.distortion_per_v2 * across**3
         return self._servo(y, rate)
 
     def _servo(self, y: FloatArray, rate: float) -> FloatArray:
@@ -278,7 +314,9 @@ class Channel:
         self._feedback = Running()
         self._kind = Running()
         self._error = Running()
+        self._dry = Running()
         self._clipper.clear()
         self._curve.clear()
         self._delay.fill(dc_v)
         self._last = dc_v
+        self._kind_dc = dc_v

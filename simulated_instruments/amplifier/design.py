@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, field
 
 from .bias import Bias
@@ -53,6 +54,8 @@ class ChannelDesign:
     network: OutputNetwork = field(default_factory=OutputNetwork)
     speaker_fuse: SpeakerFuse = field(default_factory=SpeakerFuse)
     output_joint: Joint = field(default_factory=lambda: Joint(ohm=0.002))
+    terminal_short_ohm: float = math.inf
+    """What lies across the terminals inside or in the owner's cable; inf for nothing."""
     rejection: SupplyRejection = field(default_factory=SupplyRejection)
     magnetic_hum_v: float = 28e-6
     """Mains-frequency hum at the output from the transformer's stray field, V rms; a third of it at the third."""

@@ -93,6 +93,20 @@ class RelayState:
             elif not self.closed:
                 self.waited_s = 0.0
 
+    def trips_within(self, means: list[tuple[float, float]], each_s: float) -> int | None:
+        """Follow the outputs (means over stretches of ``each_s`` seconds); the stretch in which it trips, or None.
+
+        Leaves what has been seen up to there.
+        """
+        keep = math.exp(-each_s / self.relay.filter_s)
+        for k, pair in enumerate(means):
+            for c in (0, 1):
+                target = pair[c] + self.relay.sensing_offset_v
+                self.seen_v[c] = target + (self.seen_v[c] - target) * keep
+            if self.closed and self.relay.present and max(abs(v) for v in self.seen_v) >= self.relay.trip_v:
+                return k
+        return None
+
     def change(self) -> None:
         """The relay moves now."""
         self.closed = not self.closed

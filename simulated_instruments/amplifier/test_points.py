@@ -127,7 +127,7 @@ def output(amplifier: Amplifier, c: int, drive: Drive, *, before_relay: bool = F
 
 
 def _minus(amplifier: Amplifier, c: int, drive: Drive) -> Probe:
-    kind = amplifier.design.kind
+    kind = amplifier.channels[c].kind
     if kind.kind != "bridged":
         return Probe(0.0, 0.0, 0.0, 0.05)
     middle = amplifier.midpoint_v
