@@ -30,7 +30,7 @@ def render(folder: Path) -> Path:
     if curves:
         from benchtest.report.plots import pictures
 
-        page["pictures"] = pictures(curves, run.rows(), rated_power(run))
+        page["pictures"] = pictures(curves, run.rows(), rated_power(run), run.summary.get("calibration"))
     else:
         page["pictures"] = []
     environment = jinja2.Environment(

@@ -23,6 +23,7 @@ from benchtest.report.wording import (
     plain_words,
     quantity_words,
     result_sentence,
+    unit_of_key,
 )
 
 Row = Mapping[str, Any]
@@ -239,12 +240,6 @@ def _how(summary: Mapping[str, Any], identity: Mapping[str, Any]) -> list[tuple[
     return [(heading, facts) for heading, facts in sections if facts]
 
 
-UNIT_ENDINGS = {
-    "_w": "W", "_v": "V", "_ohm": "Ω", "_hz": "Hz", "_percent": "%", "_db": "dB", "_s": "s", "_a": "A", "_ma": "mA",
-    "_uf": "µF", "_voltage": "V", "_frequency": "Hz", "sample_rate": "Hz", "age_years": "years",
-}  # fmt: skip
-
-
 def _facts(value: Any, label: str = "", unit: str = "") -> list[tuple[str, str]]:
     """Nested JSON as label and text, in order; what is empty is left out. A key's ending gives the unit.
 
@@ -254,18 +249,23 @@ def _facts(value: Any, label: str = "", unit: str = "") -> list[tuple[str, str]]
     if isinstance(value, Mapping):
         found = []
         for key, item in value.items():
-            name = str(key)
-            ending = next((e for e in UNIT_ENDINGS if name.endswith(e)), "")
-            if len(ending) < len("_voltage"):  # "load ohm left" is nobody's words, "mains voltage" is everybody's
-                name = name.removesuffix(ending)
-            found += _facts(item, f"{label} {plain_words(name)}".strip(), UNIT_ENDINGS.get(ending, unit))
+            name, own_unit = unit_of_key(str(key))
+            found += _facts(item, f"{label} {plain_words(name)}".strip(), own_unit or unit)
         return found
     if isinstance(value, list) and any(isinstance(item, Mapping) for item in value):
-        return [fact for number, item in enumerate(value, 1) for fact in _facts(item, f"{label} {number}".strip())]
+        return [fact for number, item in enumerate(value, 1) for fact in _thing(item, f"{label} {number}".strip())]
     text = ", ".join(map(_text, value)) if isinstance(value, list) else _text(value)
     if isinstance(value, int | float) and not isinstance(value, bool) and unit:
         text = f"{text} {unit}"
     return [(label, text[:LONGEST_TEXT])] if text else []
+
+
+def _thing(item: Any, label: str) -> list[tuple[str, str]]:
+    """One of a list of things (instruments): by its name, with the rest in one line."""
+    if not (isinstance(item, Mapping) and item.get("name")):
+        return _facts(item, label)
+    rest = [plain_words(text) if key != "identity" else text for key, text in _facts({**item, "name": None})]
+    return [(str(item["name"]), " · ".join(rest)[:LONGEST_TEXT])]
 
 
 def _text(value: Any) -> str:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 from benchtest.report.graphic import LimitGraphic, Mark
@@ -16,12 +16,14 @@ from benchtest.report.wording import (
     claim_words,
     condition_words,
     conditions,
+    is_measured,
     quantity_words,
 )
 
 Row = Mapping[str, Any]
 
 SAME_LEVEL = 0.12  # two channels set to one level agree better than this ratio (1 dB); a 3 dB step of a ramp does not
+LIMIT_ROOM = 20.0  # a limit of 2 V is not written as 2000000 uV because the reading is small
 MANY = 4  # lines of one quantity in a step that nothing judges (a ramp); more of them are folded away
 
 
@@ -46,7 +48,7 @@ class Line:
     """A line of the table. Either left and right, or (where the reading belongs to no one channel) only whole."""
 
     quantity: str
-    conditions: str
+    conditions: tuple[str, ...]
     unit: str
     cells: Mapping[str, Cell]
     limits: str
@@ -71,6 +73,10 @@ class Line:
         """The worst verdict on the line."""
         return min((cell.verdict for cell in self.cells.values()), key=WORST_FIRST.index)
 
+    def without(self, shared: Sequence[str]) -> Line:
+        """The line without the conditions that stand over the whole step."""
+        return replace(self, conditions=tuple(part for part in self.conditions if part not in shared))
+
     @property
     def notes(self) -> list[str]:
         texts: dict[str, list[str]] = {}
@@ -85,9 +91,11 @@ class Line:
 
 @dataclass
 class Group:
-    """The lines of one step; folded are those that repeat (the steps of a ramp) and that nothing judges."""
+    """The lines of one step, and the conditions that all of them share; folded are those that repeat (the steps of a
+    ramp) and that nothing judges."""
 
     step: str
+    conditions: tuple[str, ...] = ()
     lines: list[Line] = field(default_factory=list)
     folded: list[Line] = field(default_factory=list)
 
@@ -112,6 +120,10 @@ def grouped(rows: Sequence[Row]) -> list[Group]:
         for line in made:
             many = not line.judged and unjudged.count(line.quantity) > MANY
             (group.folded if many else group.lines).append(line)
+        if len(group.lines) > 1:
+            others = [set(line.conditions) for line in group.lines[1:]]
+            group.conditions = tuple(p for p in group.lines[0].conditions if all(p in other for other in others))
+            group.lines = [line.without(group.conditions) for line in group.lines]
         groups.append(group)
     return groups
 
@@ -140,7 +152,7 @@ def _own_conditions(row: Row) -> dict[str, Any]:
     return {
         key: "this channel" if value in (row["channel"], [row["channel"]]) else value
         for key, value in conditions(row).items()
-        if isinstance(value, bool) or not isinstance(value, int | float)
+        if isinstance(value, bool) or not is_measured(value)
     }
 
 
@@ -150,8 +162,9 @@ def line_of(rows: Sequence[Row]) -> Line:
     values = [_number(row["value"]) for row in rows]
     spans = [_number(row["expanded_uncertainty"]) for row in rows]
     limits = [_number(row[key]) for row in rows for key in ("lower_limit", "upper_limit")]
-    sized = [v for v in (*values, *spans) if v]
-    unit = fitting_unit(str(first["unit"]), sized or limits)
+    farthest = max((abs(limit) for limit in limits if limit is not None), default=0.0)
+    sized = [v for v in (*values, *spans, farthest / LIMIT_ROOM) if v]
+    unit = fitting_unit(str(first["unit"]), sized)
     cells = {str(row["channel"]): _cell(row, unit) for row in rows}
     texts = {cell.limits for cell in cells.values()}
     one_limit = texts.pop() if len(texts) == 1 else ""
@@ -186,13 +199,11 @@ def _cell(row: Row, unit: Unit) -> Cell:
     )
 
 
-def _shared_conditions(rows: Sequence[Row]) -> str:
-    texts = [condition_words(row) for row in rows]
-    if len(set(texts)) == 1:
-        return texts[0]
-    parts = [text.split(" · ") for text in texts]
-    other = parts[1]
-    return " · ".join(part if part in other else _either(part, other) for part in parts[0])
+def _shared_conditions(rows: Sequence[Row]) -> tuple[str, ...]:
+    parts = [condition_words(row) for row in rows]
+    if len(parts) == 1 or parts[0] == parts[1]:
+        return parts[0]
+    return tuple(part if part in parts[1] else _either(part, parts[1]) for part in parts[0])
 
 
 def _either(part: str, other: Sequence[str]) -> str:

@@ -49,6 +49,7 @@ SETTINGS: dict[Any, Any] = {
     "ytick.color": INK,
     "axes.linewidth": 0.8,
 }
+Y_FIRST = ("thd_n_percent",)  # what a curve of many columns is about, wherever it stands
 MOST_MARKERS = 30  # points of a curve; above it markers would hide the line
 COLUMNS_DRAWN = 500  # of a spectrum; more than the picture has pixels
 DYNAMIC_RANGE_DB = 160.0
@@ -87,9 +88,13 @@ class Series:
 
 
 def pictures(
-    curves: Mapping[str, Curve], rows: Sequence[Mapping[str, Any]], rated_power_w: float | None
+    curves: Mapping[str, Curve],
+    rows: Sequence[Mapping[str, Any]],
+    rated_power_w: float | None,
+    calibration: Mapping[str, Any] | None = None,
 ) -> list[Picture]:
-    """Every curve of a run, those that a technician looks for first in front."""
+    """Every curve of a run, those that a technician looks for first in front. calibration is that of run.json: its
+    noise_v and residual_thd are the bench's own floor under the distortion."""
     families: dict[str, dict[str, Curve]] = {}
     for name, curve in curves.items():
         base, channel = _family(name)
@@ -98,7 +103,9 @@ def pictures(
     drawn: list[Picture | None] = []
     with matplotlib.rc_context(SETTINGS):
         for name in names:
-            drawn.append(_draw(_family(name)[0], families[name], rows, rated_power_w, f"c{len(drawn)}"))
+            drawn.append(
+                _draw(_family(name)[0], families[name], rows, rated_power_w, calibration or {}, f"c{len(drawn)}")
+            )
     return [picture for picture in drawn if picture is not None]
 
 
@@ -114,9 +121,12 @@ def _draw(
     members: Mapping[str, Curve],
     rows: Sequence[Mapping[str, Any]],
     rated_power_w: float | None,
+    calibration: Mapping[str, Any],
     prefix: str,
 ) -> Picture | None:
     series = [one for channel, curve in members.items() for one in _series(curve, channel)]
+    if base == "thd_n_vs_level":
+        series += _bench_floor(next(iter(members.values())), calibration)
     series = [one for one in series if len(one.x)]
     if not series:
         return None
@@ -159,6 +169,7 @@ def _draw(
 def _series(curve: Curve, channel: str) -> list[Series]:
     """The lines of one curve: what it is about, what goes thinly beside it (THD beside THD+N, the bench's floor)."""
     names = list(curve.columns)
+    names[1:] = sorted(names[1:], key=lambda name: name not in Y_FIRST)
     x = curve.columns[names[0]]
     found: list[Series] = []
     for name in names[1:]:
@@ -173,6 +184,19 @@ def _series(curve: Curve, channel: str) -> list[Series]:
         thin = floor or name == "thd_percent"
         found.append(Series("floor" if floor else own, name, x[usable], y[usable], thin=thin))
     return found
+
+
+def _bench_floor(curve: Curve, calibration: Mapping[str, Any]) -> list[Series]:
+    """What a perfect amplifier would read on this bench: its noise over the level, and its residual THD. [] where the
+    calibration did not measure them."""
+    volts, noise, residual = curve.columns.get("output_v"), calibration.get("noise_v"), calibration.get("residual_thd")
+    if volts is None or not isinstance(noise, list) or not isinstance(residual, list) or not noise or not residual:
+        return []
+    with np.errstate(divide="ignore"):
+        percent = 100 * np.hypot(max(noise) / volts, max(residual))
+    x = next(iter(curve.columns.values()))
+    usable = np.isfinite(percent) & np.isfinite(x)
+    return [Series("floor", "bench_floor_percent", x[usable], percent[usable], thin=True)]
 
 
 def _plot(axes: Axes, one: Series, scale_x: float, scale_y: float, *, log_x: bool, alone: bool) -> None:
@@ -231,7 +255,7 @@ def _limits(
                 axes.plot([power / 1.5, power * 1.5], [row["upper_limit"]] * 2, color=LIMIT, linewidth=2.2, label=label)
                 told.append(f"limit {significant(row['upper_limit'])} % at {significant(power, 3)} W")
         if rated_power_w:
-            axes.axvline(rated_power_w, color=CLAIM, linewidth=1.1, linestyle=(0, (1, 1.5)), label="rated power")
+            axes.axvline(rated_power_w, color=CLAIM, linewidth=1.1, linestyle=(0, (1, 1.5)), label="rated")
             told.append(f"rated power {significant(rated_power_w)} W")
         return list(dict.fromkeys(told))
     bounds = {row[key] for row in judged for key in ("lower_limit", "upper_limit") if row[key] is not None}

@@ -61,13 +61,13 @@ def plain_words(name: str) -> str:
     return name.replace("-", " ").replace("_", " ").strip()
 
 
-def condition_words(row: Mapping[str, Any]) -> str:
-    """Under which conditions a reading was taken, short, most telling first. What is usual (lamp out, the dummy load
-    whose resistance is given) is left to readings.csv."""
+def condition_words(row: Mapping[str, Any]) -> tuple[str, ...]:
+    """Under which conditions a reading was taken, in short parts, most telling first. What is usual (lamp out, the dummy
+    load whose resistance is given) or was measured along the way (rails) is left to readings.csv."""
     parts: list[str] = []
     given = conditions(row)
     if given.get("at"):
-        parts.append(f"at {given['at']}")
+        parts.append(plain_words(str(given["at"])))
     if _finite(row.get("frequency_hz")):
         parts.append(_with_unit(row["frequency_hz"], "Hz"))
     if _finite(row.get("level")):
@@ -75,27 +75,60 @@ def condition_words(row: Mapping[str, Any]) -> str:
     if _finite(row.get("load_ohm")):
         parts.append(f"into {_with_unit(row['load_ohm'], 'ohm')}")
     for key, value in given.items():
-        if key == "at" or (key, value) in USUAL or value in ("", None, [], {}):
+        if key == "at" or (key, value) in USUAL or value in NOTHING or (isinstance(value, list) and is_measured(value)):
             continue
         parts.append(_one_condition(key, value))
     if row.get("bandwidth_hz"):
         low, _, high = str(row["bandwidth_hz"]).partition(":")
-        parts.append(f"{low} to {high} Hz" if high else f"{low} Hz")
-    return " · ".join(parts)
+        parts.append(f"{_frequency(low)} to {_frequency(high)}" if high else _frequency(low))
+    return tuple(dict.fromkeys(parts))
 
 
 USUAL = (("lamp", "out"), ("load", "load"))
+NOTHING: tuple[Any, ...] = ("", "none", "unknown", None, [], {})
+
+
+def is_measured(value: Any) -> bool:
+    """Whether a condition is a number or a list of numbers, so differs a little from reading to reading."""
+    if isinstance(value, list):
+        return bool(value) and all(map(is_measured, value))
+    return isinstance(value, int | float) and not isinstance(value, bool)
 
 
 def _one_condition(key: str, value: Any) -> str:
     if isinstance(value, bool):
         return plain_words(key) if value else f"no {plain_words(key)}"
     if isinstance(value, int | float):
-        return f"{plain_words(key)} {significant(float(value))}"
+        name, unit = unit_of_key(key)
+        return f"{plain_words(name)} {significant(float(value))} {unit}".strip()
     text = ", ".join(map(str, value)) if isinstance(value, list) else plain_words(str(value))
     if key in ("driven", "channels_driven", "rail"):
         return f"{text} {key.removeprefix('channels_')}"
     return text if key in ("step", "form", "signal") else f"{plain_words(key)} {text}"
+
+
+UNIT_ENDINGS = {
+    "_w": "W", "_v": "V", "_ohm": "Ω", "_hz": "Hz", "_percent": "%", "_db": "dB", "_s": "s", "_a": "A", "_ma": "mA",
+    "_uf": "µF", "_voltage": "V", "_frequency": "Hz", "sample_rate": "Hz", "age_years": "years", "_seconds": "s",
+}  # fmt: skip
+
+
+def unit_of_key(key: str) -> tuple[str, str]:
+    """A file's key without the unit that it ends in, and that unit.
+
+    >>> unit_of_key("load_ohm"), unit_of_key("mains_voltage"), unit_of_key("name")
+    (('load', 'Ω'), ('mains_voltage', 'V'), ('name', ''))
+    """
+    ending = next((e for e in UNIT_ENDINGS if key.endswith(e)), "")
+    # "load ohm left" is nobody's words, "mains voltage" is everybody's.
+    return key if len(ending) >= len("_voltage") else key.removesuffix(ending), UNIT_ENDINGS.get(ending, "")
+
+
+def _frequency(text: str) -> str:
+    try:
+        return _with_unit(float(text), "Hz")
+    except ValueError:
+        return text
 
 
 def conditions(row: Mapping[str, Any]) -> dict[str, Any]:
