@@ -13,73 +13,17 @@ import numpy as np
 
 from benchtest.instruments.protocols import FloatArray
 from simulated_instruments.amplifier.inrush import DetailedConduction, Iron, Path, conduct_in_detail
-from simulated_instruments.amplifier.lamp import AMBIENT_K, HALF, Lamp
+from simulated_instruments.amplifier.lamp import HALF, Lamp
 from simulated_instruments.amplifier.mains import volts
 from simulated_instruments.amplifier.rectifier import NEVER, Charge, Conduction, Nodes, Source, conduct, conduction
 from simulated_instruments.amplifier.supply_design import SupplyDesign
+from simulated_instruments.amplifier.supply_state import SupplyState
 
 STARTING_S = 0.4
 """After switch-on, until the core's flux has found its place."""
 
 _STEP = 0.2e-3  # between nodes, s: thirteen or so to a conduction pulse
 _FINE_STEP = 0.05e-3  # where the ESR lets the load's audio current through to the diodes
-
-
-@dataclass(frozen=True)
-class Orbit:
-    """One mains cycle under steady loads, at nodes from ``phase`` on: what the supply repeats for ever."""
-
-    loads: tuple[float, float]
-    phase: float
-    radians: float
-    v1: FloatArray
-    i1: FloatArray
-    v2: FloatArray
-    i2: FloatArray
-
-    def at(self, phase: float) -> tuple[float, float, float, float]:
-        """v1, i1, v2, i2 at a phase, straight between nodes."""
-        place = math.fmod(phase - self.phase + 4.0 * math.pi, 2.0 * math.pi) / self.radians
-        k = min(int(place), len(self.v1) - 2)
-        f = place - k
-        v1, i1, v2, i2 = (float(x[k] + f * (x[k + 1] - x[k])) for x in (self.v1, self.i1, self.v2, self.i2))
-        return v1, i1, v2, i2
-
-
-@dataclass
-class SupplyState:
-    """Everything in the supply that remembers. Voltages in V, currents in A, temperature in K, flux in V s.
-
-    v: reservoirs, without the drop of their ESR; i: through the diodes; absorbed: the reservoirs' slow branches. heat:
-    of the fuses, 1 parts. mean, load, power_w, mains_a: over the last mains cycle. flash: the lamp since switch-on.
-    """
-
-    mains_on: bool = False
-    phase: float = 0.0
-    seconds_on: float = 0.0
-    v1: float = 0.0
-    v2: float = 0.0
-    i1: float = 0.0
-    i2: float = 0.0
-    absorbed1: float = 0.0
-    absorbed2: float = 0.0
-    filament_k: float = AMBIENT_K
-    flux: float = 0.0
-    heat_mains: float = 0.0
-    heat1: float = 0.0
-    heat2: float = 0.0
-    mains_fuse_blown: bool = False
-    fuse1_blown: bool = False
-    fuse2_blown: bool = False
-    mean1: float = 0.0
-    mean2: float = 0.0
-    load1: float = 0.0
-    load2: float = 0.0
-    power_w: float = 0.0
-    mains_a: float = 0.0
-    flash_peak: float = 0.0
-    flash_s: float = 0.0
-    orbit: Orbit | None = None
 
 
 @dataclass(frozen=True)
@@ -284,3 +228,30 @@ class SupplyCircuit:
         s.mean2 += weight * (means[1] - s.mean2)
         s.load1, s.load2 = drive.loads
         return float(total @ total) / len(total) * t.ratio**2 + magnetising2
+
+    def heat_mains_fuse(self, s: SupplyState, mean_square: float, seconds: float) -> None:
+        """The mains fuse carries this mean square current (A^2) for so long, and may blow."""
+        s.heat_mains = self.design.mains_fuse.heated(s.heat_mains, mean_square, seconds)
+        if s.heat_mains >= 1.0:
+            self.blow_mains_fuse(s)
+
+    def blow_mains_fuse(self, s: SupplyState) -> None:
+        """The mains fuse parts."""
+        s.mains_fuse_blown = True
+        s.nothing_from_the_mains()
+
+    def heat_rail_fuses(self, s: SupplyState, mean_square1: float, mean_square2: float, seconds: float) -> None:
+        """The rail fuses carry these mean square currents (A^2) for so long, and may blow."""
+        d = self.design
+        if d.fuse_positive is not None:
+            s.heat1 = d.fuse_positive.heated(s.heat1, mean_square1, seconds)
+            s.fuse1_blown = s.fuse1_blown or s.heat1 >= 1.0
+        if d.fuse_negative is not None:
+            s.heat2 = d.fuse_negative.heated(s.heat2, mean_square2, seconds)
+            s.fuse2_blown = s.fuse2_blown or s.heat2 >= 1.0
+
+    def cool(self, s: SupplyState, seconds: float) -> None:
+        """Mains fuse and lamp are without current for so long."""
+        s.heat_mains = self.design.mains_fuse.heated(s.heat_mains, 0.0, seconds)
+        if self.lamp is not None:
+            s.filament_k = self.lamp.cooled(s.filament_k, seconds)
