@@ -14,6 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from benchtest import signals
+from benchtest.analysis.timing import latency, steady
 from benchtest.bench import Instruments
 from benchtest.calibration import Calibration
 from benchtest.errors import LostFrames, NotAllowed, NotReachable
@@ -23,7 +24,6 @@ from benchtest.safety import limits as lim
 from benchtest.safety.findings import Capture
 from benchtest.safety.hooking import HookUps
 from benchtest.safety.interlock import CHANNELS
-from benchtest.safety.standin_timing import find_delay, is_steady
 from benchtest.safety.stops import Stops
 from benchtest.safety.tone import ToneFigures, tone_figures
 
@@ -179,9 +179,8 @@ class Capturing:
         if _exact_zeros(samples, recording.sample_rate):
             return samples, "10 ms or more of exact zeros, which no converter gives"
         if order.frequency_hz is not None and self.__latency is None:
-            found = find_delay(emitted, samples, recording.sample_rate)
-            self.__latency = found
-            first, stop = (round(at * recording.sample_rate) + (found or 0) for at in order.window_s)
+            self.__latency = _delay(emitted, samples, recording.sample_rate)
+            first, stop = (round(at * recording.sample_rate) + (self.__latency or 0) for at in order.window_s)
             samples = samples[first:stop]
         return samples, ""
 
@@ -206,9 +205,10 @@ def _unsteady(capture: Capture) -> str:
     if capture.frequency_hz is None:
         return ""
     for name in capture.driven:
-        loud = capture.figures[name].level_v > STEADY_FROM_V
-        if loud and not is_steady(capture.channel(name), capture.sample_rate, capture.frequency_hz):
-            return f"the {name} tone jumps in phase or level within the capture"
+        if capture.figures[name].level_v > STEADY_FROM_V:
+            seen = steady(capture.channel(name), capture.sample_rate, capture.frequency_hz)
+            if not seen.steady:
+                return f"{name}: {seen.reason}"
     return ""
 
 
@@ -216,6 +216,13 @@ def _noted(capture: Capture, note: str) -> Capture:
     from dataclasses import replace
 
     return replace(capture, note=note)
+
+
+def _delay(emitted: FloatArray, samples: FloatArray, rate: int) -> int | None:
+    """By how many frames the recording is late, from the louder stimulus of the two; None where it is not found."""
+    column = int(np.argmax(np.max(np.abs(emitted), axis=0)))
+    found = latency(emitted[:, column], samples[:, column], rate)
+    return None if found is None or found.frames < 0 else round(found.frames)
 
 
 def _exact_zeros(samples: FloatArray, sample_rate: int) -> bool:
