@@ -5,6 +5,7 @@ Field names are those of the JSON. Levels are rms, in volts where the samples ar
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from typing import Any
 
@@ -86,7 +87,7 @@ class ChannelAnalysis:
     @property
     def hum_v(self) -> float:
         """rms sum of the hum lines that have a level; 0 where none stands out of the noise."""
-        return float(np.sqrt(sum(line.level_v**2 for line in self.hum if line.level_v is not None)))
+        return math.hypot(*(line.level_v for line in self.hum if line.level_v is not None))
 
 
 @dataclass(frozen=True)
@@ -196,7 +197,7 @@ def _worded(name: str, parts: Channel, is_clipped: bool) -> ChannelAnalysis:
                 harmonics.append(Harmonic(index + 2, decibel, float(level), float(np.degrees(phase))))
             else:
                 harmonics.append(Harmonic(index + 2, None, None, None))
-        distortion = float(np.linalg.norm(parts.harmonics))
+        distortion = tone.level * float(np.linalg.norm(parts.harmonics / tone.level))
         total = float(np.hypot(tone.level, parts.total_residual))
         thd = distortion if len(parts.harmonics) else None
         thd_n = parts.total_residual

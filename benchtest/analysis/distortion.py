@@ -133,10 +133,10 @@ def thd_n(
         return None
     curve = np.square(band_gain(band, parts.spectrum.frequencies_hz))
     order = np.arange(2, 2 + len(parts.harmonics))
-    through = parts.harmonics * band_gain(band, order * parts.fundamental.frequency_hz)
+    through = parts.harmonics / parts.scale * band_gain(band, order * parts.fundamental.frequency_hz)
     total = float(np.sum(through**2)) + parts.spectrum.band(0.0, rate / 2, curve)
     if parts.hum is not None:
-        levels = np.nan_to_num(parts.hum.levels)
+        levels = np.nan_to_num(parts.hum.levels) / parts.scale
         lines = parts.hum.mains_hz * np.arange(1, len(levels) + 1)
         total += float(np.sum((levels * band_gain(band, lines)) ** 2))
-    return float(np.sqrt(total) / parts.fundamental.level)
+    return float(np.sqrt(total) / (parts.fundamental.level / parts.scale))

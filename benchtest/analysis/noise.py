@@ -6,6 +6,7 @@ published signal-to-noise figures mean. The quasi-peak reading of BS.468-4 stand
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
 from dataclasses import dataclass
 
@@ -71,7 +72,7 @@ def noise(samples: ArrayLike, sample_rate: float, *, band_hz: tuple[float, float
     if parts.hum is not None:
         for index, (level, floor) in enumerate(zip(parts.hum.levels, parts.hum.floors, strict=True)):
             lines.append(HumLine(parts.hum.mains_hz * (index + 1), float(level) if level > floor else None))
-    hum = float(np.sqrt(sum(line.level_v**2 for line in lines if line.level_v is not None)))
+    hum = math.hypot(*(line.level_v for line in lines if line.level_v is not None))
     mains = parts.hum.mains_hz if parts.hum is not None else None
     return Noise(parts.noise, parts.noise_a, hum, parts.total_residual, mains, tuple(lines), parts.dc)
 

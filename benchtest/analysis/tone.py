@@ -45,8 +45,9 @@ class Channel:
     """What one channel holds, rms values in the unit of the samples.
 
     harmonics : rms levels of orders 2..H inside the band; phases relative to the fundamental in radians; floors, the
-    level below which each is lost in noise. residual: the record without tone, harmonics, hum and dc. total_residual:
-    everything in the band but the fundamental.
+    level below which each is lost in noise. residual: the record without tone, harmonics, hum and dc, and spectrum
+    its power spectrum in units of scale squared (scale is 1 but for samples whose squares no float can hold).
+    total_residual: everything in the band but the fundamental.
     """
 
     fundamental: Fundamental | None
@@ -60,6 +61,7 @@ class Channel:
     total_residual: float
     residual: FloatArray
     spectrum: PowerSpectrum
+    scale: float
 
 
 def take_apart(
@@ -88,7 +90,7 @@ def take_apart(
         nothing = np.zeros(0)
         zeros = np.zeros(n)
         spectrum = PowerSpectrum(np.zeros(n // 2 + 1), sample_rate / n, sample_rate / n)
-        return Channel(None, nothing, nothing, nothing, None, 0.0, 0.0, 0.0, 0.0, zeros, spectrum)
+        return Channel(None, nothing, nothing, nothing, None, 0.0, 0.0, 0.0, 0.0, zeros, spectrum, 1.0)
     # Squares of extreme values would overflow or vanish; everything else is taken as it is, without a copy.
     scale = 1.0 if 1e-100 < largest < 1e100 else largest
     largest /= scale
@@ -218,5 +220,6 @@ def _collect(
         noise_a=float(np.sqrt(noise_a)) * scale,
         total_residual=float(np.sqrt(total)) * scale,
         residual=residual if scale == 1.0 else residual * scale,
-        spectrum=spectrum if scale == 1.0 else replace(spectrum, power=spectrum.power * scale**2),
+        spectrum=spectrum,
+        scale=scale,
     )
