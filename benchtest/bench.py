@@ -190,6 +190,10 @@ def _open_audio(opened: Instruments, simulation: SimulatedBench | None) -> None:
         from benchtest.instruments.soundcard import SoundCard
 
         opened.audio = SoundCard(section.output_device, section.input_device, section.sample_rate)
+        if opened.file.operator.driver == "simulated":  # its clock must not jump while sound is under way
+            from benchtest.instruments.control_port import PacedAudio
+
+            opened.audio = PacedAudio(opened.audio, opened.file.operator.resource)
     opened.closers.append(opened.audio.close)
 
 

@@ -95,7 +95,7 @@ def draw_truth(seed: int, scenario: str = "healthy", channel: str | None = None)
         load_ohm=_pair(loads, LOAD_OHM, 0.01),
         kilohm_ohm=_pair(loads, 1000.0, 0.01),
         load_inductance_h=float(loads.uniform(1e-6, 5e-6)),
-        hum_v=_pair(cable, 40e-6, 0.5),
+        hum_v=_pair(cable, 1.5e-6, 0.5),
         lead_ohm={name: float(leads.uniform(0.1, 0.3)) for name in METERS},
     )
 
