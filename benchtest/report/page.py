@@ -7,6 +7,7 @@ not_tested (a list of texts beside what the readings tell).
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable, Mapping, Sequence
 from datetime import UTC, datetime
 from typing import Any
@@ -71,7 +72,7 @@ def page_of(run: Run) -> dict[str, Any]:
         "result": result if result in HEADLINE else "error",
         "headline": HEADLINE.get(result, plain_words(result)),
         "sentence": result_sentence(summary, rows, stop),
-        "stop": {"words": str(stop.get("words") or "SWITCH OFF AT THE WALL")} if stop else None,
+        "stop": _stop_words(stop) if stop else None,
         "cause": _cause(causes[0]) if causes and causes[0].get("cause") != "healthy" else None,
         "healthy": bool(causes) and causes[0].get("cause") == "healthy",
         "other_causes": [_cause(cause) for cause in causes[1:4] if cause.get("cause") != "healthy"],
@@ -81,7 +82,7 @@ def page_of(run: Run) -> dict[str, Any]:
         "groups": groups,
         "claims": any(line.claim_figure for group in groups for line in group.lines),
         "readings": len(rows),
-        "not_tested": _not_tested(rows, summary, run.captures(), titles),
+        "not_tested": _not_tested(rows, summary, run.captures()),
         "how": _how(summary, identity),
         "methods": _methods(rows),
         "coverage": sorted({row["coverage_factor"] for row in rows if row["coverage_factor"] is not None}),
@@ -97,6 +98,19 @@ def page_of(run: Run) -> dict[str, Any]:
 def rated_power(run: Run) -> float | None:
     value = amplifier_identity(run.summary).get("rated_power_w")
     return float(value) if isinstance(value, int | float) else None
+
+
+def _stop_words(stop: Mapping[str, Any]) -> dict[str, str]:
+    """What stands in large letters (the sentences in capitals), and what explains it below.
+
+    >>> _stop_words({"words": "Socket is off. SWITCH OFF AT THE WALL. Loads are hot."})
+    {'large': 'SWITCH OFF AT THE WALL.', 'below': 'Socket is off. Loads are hot.'}
+    """
+    words = str(stop.get("words") or "SWITCH OFF AT THE WALL")
+    sentences = re.findall(r"[^.!]+[.!]*\s*", words) or [words]
+    large = [sentence.strip() for sentence in sentences if sentence.upper() == sentence]
+    below = [sentence.strip() for sentence in sentences if sentence.upper() != sentence]
+    return {"large": " ".join(large), "below": " ".join(below)} if large else {"large": words, "below": ""}
 
 
 def _identity_line(identity: Mapping[str, Any]) -> list[str]:
@@ -166,29 +180,31 @@ def _counts(rows: Sequence[Row]) -> list[dict[str, Any]]:
     return found
 
 
-def _standing_out(rows: Sequence[Row], titles: Mapping[str, str]) -> list[dict[str, str]]:
-    """The readings that a person should look at first, worst first, each with its note."""
-    wanted = ("fail", "inconclusive", "noted", "not_measured")
-    rank = {verdict: wanted.index(verdict) for verdict in wanted}
-    found: dict[tuple[str, str, str], dict[str, str]] = {}
-    for row in sorted((row for row in rows if row["verdict"] in rank), key=lambda row: rank[row["verdict"]]):
-        key = (row["quantity"], row["verdict"], row["note"])
-        channel = row["channel"] if row["channel"] in ("left", "right") else ""
-        if key in found:
-            if channel and channel not in found[key]["channel"]:
-                found[key]["channel"] = f"{found[key]['channel']} and {channel}".removeprefix(" and ")
-            continue
-        found[key] = {
-            "verdict": row["verdict"],
-            "mark": MARK[row["verdict"]],
-            "words": COUNTED[row["verdict"]],
-            "what": quantity_words(row["quantity"]),
-            "channel": channel,
-            "where": titles.get(row["step"], plain_words(row["step"])),
-            "value": _value(row),
-            "note": row["note"],
-        }
-    return list(found.values())[:12]
+def _standing_out(rows: Sequence[Row], titles: Mapping[str, str]) -> list[dict[str, Any]]:
+    """What a person should look at first, worst first: each quantity once, by its first such reading."""
+    found: dict[tuple[str, str], dict[str, Any]] = {}
+    for verdict in ("fail", "inconclusive", "noted"):
+        for row in rows:
+            if row["verdict"] != verdict:
+                continue
+            item = found.setdefault(
+                (row["quantity"], verdict),
+                {
+                    "verdict": verdict,
+                    "mark": MARK[verdict],
+                    "words": COUNTED[verdict],
+                    "what": quantity_words(row["quantity"]),
+                    "channels": [],
+                    "where": titles.get(row["step"], plain_words(row["step"])),
+                    "value": _value(row),
+                    "note": row["note"],
+                    "more": -1,
+                },
+            )
+            item["more"] += 1
+            if row["channel"] in ("left", "right") and row["channel"] not in item["channels"]:
+                item["channels"].append(row["channel"])
+    return list(found.values())
 
 
 def _value(row: Row) -> str:
@@ -201,15 +217,15 @@ def _value(row: Row) -> str:
     return f"{text}, limits: {line.limits} {line.unit}".strip() if line.limits else text
 
 
-def _not_tested(
-    rows: Sequence[Row], summary: Mapping[str, Any], captures: Sequence[Mapping[str, Any]], titles: Mapping[str, str]
-) -> list[str]:
+def _not_tested(rows: Sequence[Row], summary: Mapping[str, Any], captures: Sequence[Mapping[str, Any]]) -> list[str]:
     told: dict[str, None] = {}
+    reasons: dict[str, dict[str, None]] = {}
     for row in rows:
         if row["verdict"] == "not_measured":
             channel = f", {row['channel']}" if row["channel"] in ("left", "right") else ""
-            why = f": {row['note']}" if row["note"] else ""
-            told[f"{quantity_words(row['quantity'])}{channel} ({titles.get(row['step'], row['step'])}){why}"] = None
+            reasons.setdefault(row["note"], {})[quantity_words(row["quantity"]) + channel] = None
+    for why, names in reasons.items():
+        told["; ".join(names) + (f": {why}" if why else "")] = None
     listed = summary.get("not_tested")
     for text in listed if isinstance(listed, list) else []:
         told[str(text)] = None
@@ -231,7 +247,10 @@ def _how(summary: Mapping[str, Any], identity: Mapping[str, Any]) -> list[tuple[
         ("Bench and load", _facts(bench if isinstance(bench, Mapping) else {"name": bench})),
         ("Instruments", _facts(summary.get("instruments"))),
         ("Calibration", _facts(summary.get("calibration"))),
-        ("The set, as its file says", _facts({k: v for k, v in identity.items() if k != "name"})),
+        (
+            "The set, as its file says",
+            _facts({k: v for k, v in identity.items() if k not in ("name", "claims", "limits")}),
+        ),
         ("Surroundings", _facts(summary.get("environment"))),
         ("Software", _facts(summary.get("software"))),
     ]

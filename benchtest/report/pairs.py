@@ -148,11 +148,12 @@ def _alike(one: float | None, other: float | None) -> bool:
 
 
 def _own_conditions(row: Row) -> dict[str, Any]:
-    """The conditions with the row's own channel called by one name, and without numbers (those are measured)."""
+    """The conditions with the row's own channel called by one name, and without flags and numbers: those are found
+    by measuring."""
     return {
         key: "this channel" if value in (row["channel"], [row["channel"]]) else value
         for key, value in conditions(row).items()
-        if isinstance(value, bool) or not is_measured(value)
+        if not isinstance(value, bool) and not is_measured(value)
     }
 
 
