@@ -14,7 +14,7 @@ from typing import Any
 
 import numpy as np
 
-from benchtest.analysis import analyse
+from benchtest.analysis.noise import noise
 from benchtest.errors import NotReachable
 from benchtest.measurements.unmeasured import not_measured
 from benchtest.reading import Reading
@@ -32,30 +32,28 @@ def noise_and_hum(bench: GuardedBench, at: str, *, seconds: float = 1.0, keep: b
         capture = bench.record(seconds)
     except NotReachable as why:
         return [not_measured("noise", c, "V", why, conditions=conditions, method=METHOD) for c in bench.channels]
-    found = analyse(capture.volts, capture.sample_rate, band_hz=(20.0, 20000.0))
     floor = bench.calibration.noise_v
     reference = bench.drive_limits().one_watt_v()
     relative = bench.calibration.volts_relative()
     readings: list[object] = []
     for i, channel in enumerate(bench.channels):
-        figures = found.channels[i]
+        figures = noise(capture.channel(channel), capture.sample_rate, band_hz=(20.0, 20000.0))
         lines = [(line.frequency_hz, line.level_v) for line in figures.hum if line.level_v is not None]
-        hum_rms = math.sqrt(sum(level * level for _, level in lines))
-        noise = math.hypot(figures.noise_v, hum_rms)
+        total = figures.total_v
         own = floor[i] if floor is not None else 0.0
         note = ""
-        if own and noise < own * math.sqrt(10.0):
+        if own and total < own * math.sqrt(10.0):
             note = f"within 10 dB of the bench's own noise ({1e6 * own:.0f} uV)"
         # the bench's own noise adds in power: it can only make the reading too large, by this much at most
-        excess = noise - math.sqrt(max(noise**2 - own**2, 0.0))
-        spread = noise / math.sqrt(2.0 * 20e3 * seconds)
-        u = 2.0 * math.sqrt((noise * relative) ** 2 + spread**2 + excess**2 / 3.0)
+        excess = total - math.sqrt(max(total**2 - own**2, 0.0))
+        spread = total / math.sqrt(2.0 * 20e3 * seconds)
+        u = 2.0 * math.sqrt((total * relative) ** 2 + spread**2 + excess**2 / 3.0)
         common: dict[str, Any] = {
             "channel": channel, "load_ohm": bench.load_ohm[channel], "bandwidth_hz": "20:20000",
             "conditions": conditions,
         }  # fmt: skip
         readings.append(
-            Reading(quantity="noise", value=noise, unit="V", expanded_uncertainty=u, method=METHOD, note=note, **common)
+            Reading(quantity="noise", value=total, unit="V", expanded_uncertainty=u, method=METHOD, note=note, **common)
         )
         readings.append(
             Reading(
@@ -67,7 +65,7 @@ def noise_and_hum(bench: GuardedBench, at: str, *, seconds: float = 1.0, keep: b
                 **common,
             )
         )
-        ratio_db = 20.0 * math.log10(reference / noise) if noise > 0 else None
+        ratio_db = 20.0 * math.log10(reference / total) if total > 0 else None
         readings.append(
             Reading(
                 quantity="signal_to_noise",
@@ -75,7 +73,7 @@ def noise_and_hum(bench: GuardedBench, at: str, *, seconds: float = 1.0, keep: b
                 unit="dB",
                 method=METHOD + ", re 1 W",
                 note=note,
-                expanded_uncertainty=20.0 / math.log(10.0) * u / noise if noise > 0 else None,
+                expanded_uncertainty=20.0 / math.log(10.0) * u / total if total > 0 else None,
                 **common,
             )
         )

@@ -24,7 +24,7 @@ from benchtest.measurements.unmeasured import not_measured
 from benchtest.reading import Reading, Verdict
 from benchtest.records import Curve, Waveform
 from benchtest.safety import Capture, GuardedBench, NotCleared
-from benchtest.safety.limits import FIRST_V
+from benchtest.safety.limits import next_rung
 
 METHOD = (
     "1 kHz, V^2/R at the stated THD, short form (after IEC 60268-3 distortion-limited output and 16 CFR 432; seconds, "
@@ -108,9 +108,7 @@ def _rise(bench: GuardedBench, channels: tuple[str, ...], target: float) -> Ramp
     rated = bench.drive_limits().rated_v()
     half = rated / math.sqrt(2.0) if rated is not None else math.inf
     while True:
-        highest = bench.highest_output(channels)
-        if asked == 0.0:
-            highest = FIRST_V if highest < FIRST_V * 1.5 else min(highest, bench.drive_limits().one_watt_v())
+        highest = min(bench.highest_output(channels), next_rung(asked, bench.drive_limits()))
         if highest <= asked * 1.003:
             ramp.ended = ramp.ended or "the highest level that load, sound card or rating allow was reached"
             return ramp

@@ -163,7 +163,7 @@ class Capturing:
         values: list[float] = []
         for point in ("rail_positive", "rail_negative"):
             meter = self.__hook_ups.meter_at(point)
-            value = None if meter is None else meter.measure(Function.DC_VOLTS, range=100.0, line_cycles=5.0).value
+            value = None if meter is None else meter.measure(Function.DC_VOLTS, range=100.0, line_cycles=1.0).value
             if value is None:
                 return None
             values.append(value)
