@@ -248,7 +248,7 @@ class Amplifier:
             root = np.sqrt(0.25 * current * current + idle * idle)
             positive, negative = float((root + 0.5 * current).mean()), float((root - 0.5 * current).mean())
         if c.stuck:
-            extra = c.through_a(rails)
+            extra = c.through_a
             positive, negative = positive + extra, negative + extra
         load_a = math.hypot(rms, mean) * conductance
         drawn = positive * rails[0] - negative * rails[1]
@@ -284,19 +284,19 @@ class Amplifier:
         left = seconds
         while left > 1e-9:
             points = (self.operating(0, drive), self.operating(1, drive))
-            rails = self._rails()
-            dc = (points[0].dc_v, points[1].dc_v)
             # what was just changed settles fast first, slowly later: steps in proportion to the time since
-            step = min(left, max(0.05, 0.6 * self._age))
+            shorted = any(c.design.output_stage.short_through_a > 1.0 for c in self.channels)
+            step = min(left, max(0.01 if shorted and self._age < 1.0 else 0.05, 0.6 * self._age))
             if any(c.idle_a > 3.0 * c.design.bias.idle_a for c in self.channels):
                 step = min(step, 3.0)
-            event = self.relay.next_change(self._mains, rails[0], dc)
+            sensed = self._sensed(points, drive)
+            event = self.relay.next_change(self._mains, self.supply.rails()[0], sensed)
             step = min(step, event)
             for i in (0, 1):
                 if self.path(i).made:
                     step = min(step, max(1e-6, self.channels[i].fuse.time_to_blow(points[i].load_rms_a)))
             step = max(step, 0.0)
-            self._pass(step, points, rails, dc)
+            self._pass(step, points, sensed)
             left -= step
             if event <= step:
                 self.relay.change()
@@ -305,27 +305,34 @@ class Amplifier:
             self._rested = True
             self._last_dc = [None, None]
 
+    def _sensed(self, points: tuple[Operating, Operating], drive: Drive) -> tuple[float, float]:
+        """What the protection's low-pass makes of each output at most: its DC, and what is left of a low tone."""
+        left = 1.0 / math.hypot(1.0, 2.0 * math.pi * drive.frequency_hz * self.design.relay.filter_s)
+        low, high = (math.copysign(abs(p.dc_v) + math.sqrt(2.0) * p.rms_v * left, p.dc_v) for p in points)
+        return low, high
+
     def _pass(
         self,
         step: float,
         points: tuple[Operating, Operating],
-        rails: tuple[float, float],
         dc: tuple[float, float],
         *,
         supply: bool = True,
     ) -> None:
         """Let ``step`` seconds pass in everything that is slow."""
+        rail = self.supply.rails()[0]
         if supply and step > 0.0:
             factor = 1.571 if max(p.rms_v for p in points) > 1.0 else 1.0
             self.supply.advance(step, *self._drawn(points), form_factor=factor)
         self.thermal.advance(step, (points[0].watts, points[1].watts))
-        self.relay.advance(step, self._mains, rails[0], dc)
+        self.relay.advance(step, self._mains, rail, dc)
         for i, c in enumerate(self.channels):
             made = self.path(i).made
             was = c.fuse.blown
             c.fuse.advance(step, points[i].load_rms_a if made else 0.0)
             if c.fuse.blown and not was:
                 self.smoke.append((self.time + step, f"{('left', 'right')[i]} speaker fuse blown"))
+            c.follow_short(self._rails())
             c.transient_v *= math.exp(-step / TRANSIENT_S)
             hot = self.thermal.thermal.ambient_c + self.thermal.junction_rise(i)
             if hot > self.thermal.thermal.rated_c and not c.dead_device:
@@ -383,14 +390,14 @@ class Amplifier:
         n = min(_BLOCK, len(v) - first)
         rails = self._rails()
         dc = tuple(self._dc(i, rails) if (last := self._last_dc[i]) is None else last for i in (0, 1))
-        event = self.relay.next_change(self._mains, rails[0], (dc[0], dc[1]))
+        event = self.relay.next_change(self._mains, self.supply.rails()[0], (dc[0], dc[1]))
         for i in (0, 1):
             if self.path(i).made:
                 event = min(event, self.channels[i].fuse.time_to_blow(self._last_rms[i]))
         moves = event * rate < n
         if moves:
             n = max(1, min(n, math.ceil(event * rate)))
-        relay_moves = moves and self.relay.next_change(self._mains, rails[0], (dc[0], dc[1])) * rate <= n
+        relay_moves = moves and self.relay.next_change(self._mains, self.supply.rails()[0], (dc[0], dc[1])) * rate <= n
         sockets = np.ascontiguousarray(v[first : first + n].T)
         terminals, points, means, outputs = self._signal(sockets, rate)
         trip = self._follow_protection(outputs, rate)
@@ -398,7 +405,7 @@ class Amplifier:
             out[first : first + n, i] = terminals[i]
             if trip is not None and not self.contact(i).welded:
                 out[first + trip : first + n, i] = 0.0
-        self._pass(n / rate, points, rails, means, supply=False)
+        self._pass(n / rate, points, means, supply=False)
         self._last_rms = [p.load_rms_a for p in points]
         self._peak_a = [1.5 * p.load_rms_a for p in points]
         self._last_dc = list(means)
@@ -524,7 +531,7 @@ class Amplifier:
             if c.stuck:
                 level = float(rails[0, 0] if c.stuck > 0 else rails[1, 0])
                 load = 0.0 if math.isinf(total) else level / total
-                through = c.through_a((float(rails[0, 0]), float(rails[1, 0])))
+                through = c.through_a
                 positive: Any = max(load, 0.0) + through + standing
                 negative: Any = max(-load, 0.0) + through + standing
             elif math.isinf(total) or (total > 100.0 and idle > 0.05):

@@ -26,6 +26,8 @@ FloatArray = NDArray[np.float64]
 
 ERROR_LATENCY = LATENCY + DELAY
 """Frames from the linear signal to the signal less its error."""
+_FULL_SPAN_V = 84.0
+"""Rail to rail, at which a short passes the current it is described by."""
 _FAST_HZ = 2500.0
 """Mean frequency of the output signal above which the crossover's harmonics would fold."""
 
@@ -60,6 +62,8 @@ class Channel:
     noise_scale: float = 1.0
     idle_a: float = 0.0
     transient_v: float = 0.0
+    through_a: float = 0.0
+    """What runs from rail to rail through a shorted device and the other half, A."""
     joint: JointState = field(init=False)
     fuse: FuseState = field(init=False)
     oscillation: Oscillation = field(init=False)
@@ -178,12 +182,15 @@ class Channel:
         value = value * living + self.transient_v
         return min(max(value, low), high)
 
-    def through_a(self, rails: tuple[float, float]) -> float:
-        """What runs from rail to rail through a shorted device and the other half, A."""
+    def follow_short(self, rails: tuple[float, float]) -> None:
+        """Let the current from rail to rail through a shorted device follow the rails.
+
+        It follows in small parts, since the rails, on a series lamp above all, fall with it.
+        """
         stage = self.design.output_stage
-        if not (stage.upper.shorted or stage.lower.shorted):
-            return 0.0
-        return stage.short_through_a * min(1.0, max(0.0, (rails[0] - rails[1] - 4.0) / 20.0))
+        if stage.upper.shorted or stage.lower.shorted:
+            target = stage.short_through_a * max(0.0, rails[0] - rails[1] - 2.0) / _FULL_SPAN_V
+            self.through_a += 0.15 * (target - self.through_a)
 
     def feedback_ohm(self) -> float:
         """From the output to ground through the feedback divider, at DC, amplifier dead."""

@@ -117,6 +117,13 @@ def output(amplifier: Amplifier, c: int, drive: Drive, *, before_relay: bool = F
     dc = operating.dc_v
     resistance = amplifier.output_ohm(c, frequency)
     if before_relay:
+        if channel.kind.kind == "bridged":
+            # the plus half: half of what stands across, or all of it above where the other one is stuck
+            stands = amplifier.midpoint_v * channel.kind.minus_stuck
+            own = dc + stands if channel.kind.minus_stuck else 0.5 * dc
+            return Probe(
+                amplifier.midpoint_v + own, ac * (1.0 if channel.kind.minus_stuck else 0.5), dominant, resistance
+            )
         return Probe(dc + amplifier.midpoint_v, ac, dominant, resistance)
     share = path.share
     dc = amplifier.terminal_dc(c, dc) * share

@@ -25,7 +25,7 @@ def _runaway(design: AmplifierDesign, channel: str, rng: np.random.Generator) ->
 
 def _shorted_turn(design: AmplifierDesign, channel: str, rng: np.random.Generator) -> AmplifierDesign:
     transformer = design.supply.transformer
-    return with_supply(design, transformer=replace(transformer, shorted_turn_ohm=log_uniform(rng, 2.0, 8.0)))
+    return with_supply(design, transformer=replace(transformer, shorted_turn_ohm=log_uniform(rng, 1.5, 5.0)))
 
 
 def _wrong_setting(design: AmplifierDesign, channel: str, rng: np.random.Generator) -> AmplifierDesign:
