@@ -3,6 +3,7 @@
 ``archive.open(path)`` opens an archive for reading; ``RunWriter.create`` begins a run.
 """
 
+from benchtest.archive.compare import Comparison, DifferingCondition, compare_rows, differing_conditions
 from benchtest.archive.curves import Curve
 from benchtest.archive.filters import Condition, Filter, condition
 from benchtest.archive.finding import Archive, CheckedRun
@@ -12,6 +13,6 @@ from benchtest.archive.run import Run, RunSummary
 from benchtest.archive.writer import FORMAT_VERSION, RunWriter
 
 __all__ = [
-    "FORMAT_VERSION", "Archive", "CheckedRun", "Condition", "Curve", "Filter", "ManifestCheck", "Run", "RunSummary",
-    "RunWriter", "condition", "open",
+    "FORMAT_VERSION", "Archive", "CheckedRun", "Comparison", "Condition", "Curve", "DifferingCondition", "Filter",
+    "ManifestCheck", "Run", "RunSummary", "RunWriter", "compare_rows", "condition", "differing_conditions", "open",
 ]  # fmt: skip

@@ -7,6 +7,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Any
 
+from benchtest.archive.conditions import alike, conditions_of, is_measured
 from benchtest.report.graphic import LimitGraphic, Mark
 from benchtest.report.numbers import Unit, fitting_unit, limits_text, value_text
 from benchtest.report.wording import (
@@ -15,14 +16,11 @@ from benchtest.report.wording import (
     WORST_FIRST,
     claim_words,
     condition_words,
-    conditions,
-    is_measured,
     quantity_words,
 )
 
 Row = Mapping[str, Any]
 
-SAME_LEVEL = 0.12  # two channels set to one level agree better than this ratio (1 dB); a 3 dB step of a ramp does not
 LIMIT_ROOM = 20.0  # a limit of 2 V is not written as 2000000 uV because the reading is small
 MANY = 4  # lines of one quantity in a step that nothing judges (a ramp); more of them are folded away
 
@@ -135,16 +133,10 @@ def _belongs(row: Row, line: Sequence[Row]) -> bool:
         len(line) == 1
         and {row["channel"], first["channel"]} == {"left", "right"}
         and all(row[key] == first[key] for key in ("quantity", "unit", "level_unit", "bandwidth_hz"))
-        and _alike(row["frequency_hz"], first["frequency_hz"])
-        and _alike(row["level"], first["level"])
+        and alike(row["frequency_hz"], first["frequency_hz"])
+        and alike(row["level"], first["level"])
         and _own_conditions(row) == _own_conditions(first)
     )
-
-
-def _alike(one: float | None, other: float | None) -> bool:
-    if one is None or other is None:
-        return one is other
-    return math.isclose(one, other, rel_tol=SAME_LEVEL)
 
 
 def _own_conditions(row: Row) -> dict[str, Any]:
@@ -152,7 +144,7 @@ def _own_conditions(row: Row) -> dict[str, Any]:
     by measuring."""
     return {
         key: "this channel" if value in (row["channel"], [row["channel"]]) else value
-        for key, value in conditions(row).items()
+        for key, value in conditions_of(row).items()
         if not isinstance(value, bool) and not is_measured(value)
     }
 

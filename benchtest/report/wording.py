@@ -5,11 +5,11 @@ A report never says safe, certified, guaranteed or as new, and praises nothing: 
 
 from __future__ import annotations
 
-import json
 import math
 from collections.abc import Mapping, Sequence
 from typing import Any
 
+from benchtest.archive.conditions import conditions_of, is_measured
 from benchtest.quantities import QUANTITIES
 from benchtest.report.numbers import duration, fitting_unit, significant
 
@@ -65,7 +65,7 @@ def condition_words(row: Mapping[str, Any]) -> tuple[str, ...]:
     """Under which conditions a reading was taken, in short parts, most telling first. What is usual (lamp out, the dummy
     load whose resistance is given) or was measured along the way (rails) is left to readings.csv."""
     parts: list[str] = []
-    given = conditions(row)
+    given = conditions_of(row)
     if given.get("at"):
         parts.append(plain_words(str(given["at"])))
     if _finite(row.get("frequency_hz")):
@@ -86,13 +86,6 @@ def condition_words(row: Mapping[str, Any]) -> tuple[str, ...]:
 
 USUAL = (("lamp", "out"), ("load", "load"))
 NOTHING: tuple[Any, ...] = ("", "none", "unknown", None, [], {})
-
-
-def is_measured(value: Any) -> bool:
-    """Whether a condition is a number or a list of numbers, so differs a little from reading to reading."""
-    if isinstance(value, list):
-        return bool(value) and all(map(is_measured, value))
-    return isinstance(value, int | float) and not isinstance(value, bool)
 
 
 def _one_condition(key: str, value: Any) -> str:
@@ -129,15 +122,6 @@ def _frequency(text: str) -> str:
         return _with_unit(float(text), "Hz")
     except ValueError:
         return text
-
-
-def conditions(row: Mapping[str, Any]) -> dict[str, Any]:
-    """The conditions of a row as a dictionary; {} where the cell holds none."""
-    try:
-        found = json.loads(row.get("conditions") or "{}")
-    except (TypeError, ValueError):
-        return {}
-    return found if isinstance(found, dict) else {}
 
 
 def claim_words(row: Mapping[str, Any]) -> str:
