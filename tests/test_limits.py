@@ -332,6 +332,8 @@ CONDITIONS = [
     ({"load_ohm": "rated"}, {"load_ohm": 4.0}, False),
     ({"load_ohm": 4.0}, {"load_ohm": 3.9}, True),
     ({"driven": "both"}, {"conditions": {"driven": "one"}}, False),
+    ({"load": "none"}, {}, False),
+    ({"load": "none"}, {"conditions": {"load": "none"}}, True),
     ({"channel": ["left", "right"]}, {}, True),
     ({"volume": ""}, {}, True),
     ({"volume": ""}, {"conditions": {"volume": "full"}}, False),
