@@ -13,11 +13,13 @@ Everything else is a device's name or a unique part of it, or "name, host API" w
 
 from __future__ import annotations
 
+import atexit
 import contextlib
 import ctypes
 import importlib
 import os
 import tempfile
+import threading
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from typing import Any
@@ -32,6 +34,10 @@ INSTALL = (
     "'apt install libasound2-plugins' as well; elsewhere the wheel of sounddevice brings it along. "
     "The simulated bench needs none of this."
 )
+
+CLOSE_AT_MOST_S = 3.0
+
+_hangs = False
 
 # PortAudio's error numbers, portaudio.h (V19.6), enum PaErrorCode.
 _INVALID_CHANNELS = -9998
@@ -108,8 +114,39 @@ def load() -> Any:
     return module
 
 
+def close_stream(portaudio: Any, stream: Any) -> None:
+    """Close a stream of sounddevice, at most ``CLOSE_AT_MOST_S`` long; never raises.
+
+    Behind an audio server that hangs PortAudio waits for ever, and would do so again when the program ends. Such a
+    stream is left behind, and PortAudio is not asked to end.
+    """
+
+    def close() -> None:
+        # A device that has gone may refuse both, and there is nothing left to save then.
+        with contextlib.suppress(Exception):
+            stream.abort(ignore_errors=True)
+        with contextlib.suppress(Exception):
+            stream.close(ignore_errors=True)
+
+    global _hangs
+    closer = threading.Thread(target=close, name="closing the sound card", daemon=True)
+    closer.start()
+    closer.join(CLOSE_AT_MOST_S)
+    if closer.is_alive():
+        _hangs = True
+        atexit.unregister(portaudio._exit_handler)
+
+
 def refresh(portaudio: Any) -> None:
-    """Look for devices again (a cable was plugged in, a server started). Closes every stream: call with none open."""
+    """Look for devices again (a cable was plugged in, a server started). Closes every stream: call with none open.
+
+    Raises InstrumentError after a stream could not be closed: PortAudio cannot be started anew then.
+    """
+    if _hangs:
+        raise InstrumentError(
+            "The sound card could not be closed after its device or audio server had hung, so it cannot be opened "
+            "again. Mend the device or the server and start the program anew."
+        )
     with quiet():
         portaudio._terminate()
         portaudio._initialize()

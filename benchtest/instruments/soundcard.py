@@ -13,7 +13,6 @@ Rules that every change keeps:
 
 from __future__ import annotations
 
-import contextlib
 from typing import Any
 
 import numpy as np
@@ -24,18 +23,22 @@ from benchtest.instruments import portaudio
 from benchtest.instruments.clock import WallClock
 from benchtest.instruments.protocols import Clock, FloatArray, Recording
 
-BLOCK_FRAMES = 1024
-"""10.7 ms at 96 kHz: the time in which a mute reaches the card's buffer."""
-
 LATENCY_S = 0.1
 """Buffer asked of a card: how long a pause of the program goes unheard, and how long a mute takes to be heard."""
 
 SERVER_LATENCY_S = 0.2
 """The same for an audio server, which hands over in larger pieces; tried: 0.04 s tears holes, 0.1 s and more do not."""
 
+SETTLE_S = 0.2
+SERVER_SETTLE_S = 2.0
+"""No gap for so long after the start, and the stream has settled. A server fills its buffers for up to two seconds."""
+
+_SETTLE_AT_MOST_S = 8.0  # then the gaps are left to whoever counts lost frames
+
 SILENCE_BEFORE_GONE_S = 2.0
 """No callback for so long: the device is gone. The longest buffer above passes in a tenth of it."""
 
+_POLL_S = 0.005
 _TILE_FRAMES = 4096  # a short stimulus is written out to this length, so that a block takes few copies
 _RATE_TOLERANCE = 0.05  # 44.1 for 48 kHz is 8 % off; a clock's own error is below 0.1 %
 _RATE_CHECK_S = 2.0  # shorter, and the buffers' jitter would be taken for a wrong rate
@@ -63,6 +66,7 @@ class _Playback:
         self.lost_frames = 0
         self.started_at = 0.0
         self.last_at = 0.0
+        self.last_frames = 0
 
     def emit(self, output: Float32Array, frames: int) -> None:
         """Fill a block from the stimulus, round and round, and with zeros behind its end."""
@@ -119,16 +123,15 @@ class SoundCard:
         input_device: str,
         sample_rate: int,
         *,
-        block_frames: int = BLOCK_FRAMES,
         latency_s: float | None = None,
         clock: Clock | None = None,
     ) -> None:
         self.sample_rate = sample_rate
         self._output = portaudio.AudioResource.parse(output_device)
         self._input = portaudio.AudioResource.parse(input_device)
-        self._block_frames = block_frames
-        server = portaudio.SERVER_DEVICE in (self._output.device, self._input.device)
-        self._latency_s = latency_s if latency_s is not None else SERVER_LATENCY_S if server else LATENCY_S
+        self._is_server = portaudio.SERVER_DEVICE in (self._output.device, self._input.device)
+        self._latency_s = latency_s if latency_s is not None else SERVER_LATENCY_S if self._is_server else LATENCY_S
+        self._settle_s = SERVER_SETTLE_S if self._is_server else SETTLE_S
         self._clock: Clock = clock if clock is not None else WallClock()
         self._stream: Any = None
         self._job: _Playback | None = None
@@ -136,6 +139,7 @@ class SoundCard:
         self._dropped = False  # something was muted on the way, and nobody has been told yet
         self._blocks = 0
         self._last_block_at = 0.0
+        self._last_gap_at = 0.0
         self._portaudio = portaudio.load()
         self._output_index, self._input_index = self._find_devices()
 
@@ -148,7 +152,7 @@ class SoundCard:
         return f"sound card, output '{out}', input '{into}', {self.sample_rate} Hz, {version}"
 
     def start(self) -> None:
-        """Open the stream and wait for its first block. Call before the mains goes on. Idempotent.
+        """Open the stream and wait until it has settled. Call before the mains goes on. Idempotent.
 
         Raises InstrumentError: rate refused, device busy, opened but no block within two seconds.
         """
@@ -164,7 +168,9 @@ class SoundCard:
             try:
                 stream = self._portaudio.Stream(
                     **wanted,
-                    blocksize=self._block_frames,
+                    # The host's own blocks: made to fit another size, PortAudio 19.6 plays pieces of an audio server's
+                    # output twice and reports nothing.
+                    blocksize=0,
                     latency=self._latency_s,
                     callback=self._callback,
                     clip_off=True,
@@ -177,11 +183,12 @@ class SoundCard:
                 blocks = self._blocks
                 stream.start()
                 self._await_block(stream, blocks)
+                self._await_settled(stream)
             except self._portaudio.PortAudioError as error:
-                _close(stream)
+                portaudio.close_stream(self._portaudio, stream)
                 raise portaudio.translate(error, doing="it was started", sample_rate=self.sample_rate) from error
             except InstrumentError:
-                _close(stream)
+                portaudio.close_stream(self._portaudio, stream)
                 raise
         self._stream = stream
         _open_streams.add(id(self))
@@ -192,7 +199,7 @@ class SoundCard:
         stream, self._stream = self._stream, None
         if stream is not None:
             with portaudio.quiet():
-                _close(stream)
+                portaudio.close_stream(self._portaudio, stream)
             _open_streams.discard(id(self))
 
     # Playing and recording -----------------------------------------------------------------------------------------
@@ -273,38 +280,58 @@ class SoundCard:
         now = self._clock.now()
         self._last_block_at = now
         self._blocks += 1
+        gap = bool(status) and (
+            status.input_overflow or status.input_underflow or status.output_underflow or status.output_overflow
+        )
+        if gap:
+            self._last_gap_at = now
         if job is None or self._muted:
             return
         job.record(indata, frames)
-        if status and (
-            status.input_overflow or status.input_underflow or status.output_underflow or status.output_overflow
-        ):
+        if gap:
             job.lost_frames += frames
         if job.position == 0:
             job.started_at = now
         job.last_at = now
+        job.last_frames = frames
         job.position += frames
 
     def _find_devices(self) -> tuple[int, int]:
-        with portaudio.server_environment(self._output, self._input):
-            if not _open_streams:
-                portaudio.refresh(self._portaudio)
-            found = portaudio.devices(self._portaudio)
-        return (
-            portaudio.choose(self._output.device, found, output=True).index,
-            portaudio.choose(self._input.device, found, output=False).index,
-        )
+        """The devices' numbers. An audio server under load may miss PortAudio's first look, so it gets three."""
+        tries = 3 if self._is_server else 1
+        for left in reversed(range(tries)):
+            with portaudio.server_environment(self._output, self._input):
+                if not _open_streams:
+                    portaudio.refresh(self._portaudio)
+                found = portaudio.devices(self._portaudio)
+            try:
+                return (
+                    portaudio.choose(self._output.device, found, output=True).index,
+                    portaudio.choose(self._input.device, found, output=False).index,
+                )
+            except InstrumentError:
+                if not left:
+                    raise
+                self._clock.sleep(0.5)
+        raise AssertionError("the last try returns or raises")
 
     def _await_block(self, stream: Any, blocks: int) -> None:
         deadline = self._clock.now() + SILENCE_BEFORE_GONE_S
         while self._blocks == blocks:
             if self._clock.now() > deadline or not stream.active:
                 raise InstrumentError(
-                    f"The sound card was opened but asked for no audio within {SILENCE_BEFORE_GONE_S:g} s. Expected a "
-                    f"block every {self._block_frames / self.sample_rate * 1e3:.0f} ms. Check that the device (or its "
-                    "audio server) is not suspended and that no other program holds it."
+                    f"The sound card was opened but asked for no audio within {SILENCE_BEFORE_GONE_S:g} s. Expected "
+                    "blocks of audio for the whole run. Check that the device (or its audio server) is not suspended "
+                    "and that no other program holds it."
                 )
-            self._clock.sleep(0.005)
+            self._clock.sleep(_POLL_S)
+
+    def _await_settled(self, stream: Any) -> None:
+        started = self._clock.now()
+        while stream.active and self._clock.now() - started < _SETTLE_AT_MOST_S:
+            if self._clock.now() - max(self._last_gap_at, started) >= self._settle_s:
+                return
+            self._clock.sleep(_POLL_S)
 
     def _require_alive(self) -> None:
         """Raise InstrumentError where the stream has stopped or no block has come for too long."""
@@ -315,9 +342,8 @@ class SoundCard:
         self._job = None
         seen = "its stream has stopped" if silent_s <= SILENCE_BEFORE_GONE_S else f"no audio for {silent_s:.1f} s"
         raise InstrumentError(
-            f"The sound card has gone: {seen}. Expected a block every "
-            f"{self._block_frames / self.sample_rate * 1e3:.0f} ms for the whole run. Nothing is played any more. Check "
-            "the cable, or that the audio server still runs, and start the run again."
+            f"The sound card has gone: {seen}. Expected blocks of audio for the whole run. Nothing is played any more. "
+            "Check the cable, or that the audio server still runs, and start the run again."
         )
 
     def _require_rate(self, rate: float) -> None:
@@ -332,7 +358,7 @@ class SoundCard:
         seconds = job.last_at - job.started_at
         if seconds < _RATE_CHECK_S or job.lost_frames:
             return
-        rate = (job.position - self._block_frames) / seconds
+        rate = (job.position - job.last_frames) / seconds
         # A buffer's worth may come early or late at each end.
         tolerance = _RATE_TOLERANCE + 2.0 * self._latency_s / seconds
         if not abs(rate / self.sample_rate - 1.0) <= tolerance:
@@ -356,11 +382,3 @@ def _checked(stimulus: FloatArray) -> FloatArray:
             f"Stimulus with a sample of {peak:g}. Expected finite values of at most 1.0 (full scale). Lower the level."
         )
     return samples
-
-
-def _close(stream: Any) -> None:
-    # A device that has gone may refuse this as well, and there is nothing left to save then.
-    with contextlib.suppress(Exception):
-        stream.abort(ignore_errors=True)
-    with contextlib.suppress(Exception):
-        stream.close(ignore_errors=True)
