@@ -182,7 +182,7 @@ def analyse(
         duration_s=len(x) / rate,
         band_hz=band,
         channels=tuple(channels),
-        channel_balance_db=_balance(channels, len(x) / rate),
+        channel_balance_db=balance(channels, len(x) / rate),
     )
 
 
@@ -231,7 +231,9 @@ def _worded(name: str, parts: Channel, is_clipped: bool) -> ChannelAnalysis:
     )
 
 
-def _balance(channels: list[ChannelAnalysis], seconds: float) -> float | None:
+def balance(channels: list[ChannelAnalysis], seconds: float) -> float | None:
+    """Right relative to left in dB; None unless both carry one tone, its frequency alike within what the record
+    parts."""
     if len(channels) != 2:
         return None
     left, right = channels

@@ -17,7 +17,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy import fft
 
-from benchtest.analysis.phasors import sums
+from benchtest.analysis.phasors import counted, sums
 from benchtest.analysis.records import one_channel
 
 FloatArray = NDArray[np.float64]
@@ -171,7 +171,7 @@ def _divide(heard: ComplexArray, sweep: Sweep, ratio: float, size: int) -> tuple
     played = fft.rfft(_at_clock(sweep, ratio), size)
     power = played.real**2 + played.imag**2
     step = sweep.sample_rate / size
-    frequency = np.arange(len(power)) * step
+    frequency = counted(len(power)) * step
     # What the sweep holds at its ends sets the floor: below it the quotient fades out instead of growing.
     rate_s = sweep.seconds / np.log(sweep.stop_hz / sweep.start_hz)
     expected = (sweep.peak * sweep.sample_rate) ** 2 * rate_s / (4 * np.maximum(frequency, step))
@@ -222,7 +222,7 @@ def _fine_phase(
     circular = np.zeros(size)
     np.add.at(circular, (np.arange(len(stretch)) + first - start) % size, stretch)
     bins = fft.rfft(circular)
-    frequency = np.arange(len(bins)) * (sweep.sample_rate / size)
+    frequency = counted(len(bins)) * (sweep.sample_rate / size)
     low, high = int(np.ceil(band[0] / frequency[1])), int(np.floor(band[1] / frequency[1]))
     inside = bins[low : high + 1]
     magnitude = np.log(np.maximum(np.abs(inside), 1e-12 * float(np.max(np.abs(inside)))))

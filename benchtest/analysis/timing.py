@@ -196,7 +196,7 @@ def onset(
     if len(x) < 4 * window:
         return None
     y, _ = _scaled(x)
-    tone = _running(y, rate, frequency_hz, window)
+    tone = running_amplitude(y, rate, frequency_hz, window)
     amplitude = np.abs(tone)
     # Full amplitude: that of the loudest stretch, not of the loudest sample.
     full = float(np.sort(amplitude)[-max(1, min(len(amplitude) // 20, window))])
@@ -219,7 +219,7 @@ def onset(
     return Span(first, stop)
 
 
-def _running(x: FloatArray, sample_rate: float, frequency_hz: float, window: int) -> NDArray[np.complex128]:
+def running_amplitude(x: FloatArray, sample_rate: float, frequency_hz: float, window: int) -> NDArray[np.complex128]:
     """Complex amplitude of the tone (peak values) in a window that starts at each sample."""
     carrier = np.exp(-2j * np.pi * ((np.arange(len(x)) * (frequency_hz / sample_rate)) % 1.0))
     total = np.concatenate([[0.0], np.cumsum(x * carrier)])

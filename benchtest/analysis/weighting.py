@@ -66,7 +66,7 @@ def c_weighting(frequency_hz: ArrayLike) -> FloatArray:
     return result
 
 
-def _468_response(frequency_hz: FloatArray) -> NDArray[np.complex128]:
+def _468_unnormalised(frequency_hz: FloatArray) -> NDArray[np.complex128]:
     s = np.asarray(1j * frequency_hz, dtype=np.complex128)
     response: NDArray[np.complex128] = s.copy()
     for pole in _468_REAL_HZ:
@@ -76,7 +76,12 @@ def _468_response(frequency_hz: FloatArray) -> NDArray[np.complex128]:
     return response
 
 
-_468_AT_1_KHZ = float(np.abs(_468_response(np.array([1000.0])))[0])
+_468_AT_1_KHZ = float(np.abs(_468_unnormalised(np.array([1000.0])))[0])
+
+
+def itu_r_468_response(frequency_hz: ArrayLike) -> NDArray[np.complex128]:
+    """Complex response of the fitted network, magnitude 1 at 1 kHz, for use in time (quasi-peak)."""
+    return _468_unnormalised(np.asarray(frequency_hz, dtype=np.float64)) / _468_AT_1_KHZ
 
 
 def itu_r_468(frequency_hz: ArrayLike) -> FloatArray:
@@ -90,7 +95,7 @@ def itu_r_468(frequency_hz: ArrayLike) -> FloatArray:
     >>> (20 * np.log10(itu_r_468([1000.0, 6300.0]))).round(1).tolist()
     [0.0, 12.2]
     """
-    return np.abs(_468_response(np.asarray(frequency_hz, dtype=np.float64))) / _468_AT_1_KHZ
+    return np.abs(itu_r_468_response(frequency_hz))
 
 
 @lru_cache(maxsize=8)
