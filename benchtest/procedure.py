@@ -261,7 +261,7 @@ class _Run:
         return self._take(item, step)
 
     def _keep(self, reading: Reading, step: Step) -> Reading:
-        judged = judge(reading, self.table) if reading.verdict is Verdict.INFORMATION else reading
+        judged = judge(reading, self.table)
         if step.required and judged.verdict in (Verdict.NOT_MEASURED, Verdict.INCONCLUSIVE):
             self.unmet.append(f"{judged.quantity} {judged.channel}")
         time_utc = self.started_utc + timedelta(seconds=self.bench.events.elapsed())
@@ -395,7 +395,8 @@ def load_procedure(name_or_path: str) -> Procedure:
 def _load(path: Path) -> Procedure:
     module_name = "benchtest_procedure_" + re.sub(r"\W", "_", path.stem)
     spec = importlib.util.spec_from_file_location(module_name, path)
-    assert spec is not None and spec.loader is not None
+    assert spec is not None
+    assert spec.loader is not None
     module = importlib.util.module_from_spec(spec)
     sys.modules[module_name] = module
     try:

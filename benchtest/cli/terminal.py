@@ -154,7 +154,8 @@ def reading_line(row: dict[str, Any]) -> str:
     if value is None or not math.isfinite(value):
         shown = "-"
     else:
-        unit = fitting_unit(row["unit"], [value])
+        limit = max((abs(row[key]) for key in ("lower_limit", "upper_limit") if row[key] is not None), default=0.0)
+        unit = fitting_unit(row["unit"], [value, row["expanded_uncertainty"], limit / 1000.0])
         number, uncertainty = value_text(value, row["expanded_uncertainty"], unit)
         shown = f"{number} {uncertainty} {unit.text}".replace("  ", " ")
         limits = limits_text(row["lower_limit"], row["upper_limit"], unit)

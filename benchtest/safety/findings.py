@@ -101,10 +101,27 @@ def dc_outcome(value: MeterValue, stage: str) -> tuple[str, str]:
     if not v + u <= lim.DC_STOP_V:
         close = " (too close to call counts as above)" if v <= lim.DC_STOP_V else ""
         return "stop", f"above {1000 * lim.DC_STOP_V:.0f} mV{close}"
-    if v < lim.ZERO_V and value.spread < lim.LIVELY_V and stage != "capacitor_coupled":
+    if is_exactly_zero(value) and stage != "capacitor_coupled":
         return "zero", "exactly zero: the path from the amplifier to the terminals may be open"
     if not v + u <= lim.DC_NOTE_V:
         return "limited", "between 100 and 300 mV: dummy load and 1 W only, no loudspeakers"
     if v > lim.DC_GOOD_V:
         return "noted", "between 50 and 100 mV"
     return "good", "within 50 mV"
+
+
+def is_exactly_zero(value: MeterValue) -> bool:
+    """Whether a DC reading is no more than shorted leads would show: nothing within the meter's own uncertainty, and
+    no livelier. By a hand-held meter, whose last digit is coarse, only "probably"."""
+    if value.value is None:
+        return False
+    nothing = max(3.0 * value.standard_uncertainty, lim.SURELY_ZERO_V)
+    return abs(value.value) < min(lim.ZERO_V, nothing) and value.spread < lim.LIVELY_V
+
+
+def has_moved(first: MeterValue, second: MeterValue) -> bool:
+    """Whether a near-zero reading drifts, as an amplifier's offset does and an open path does not."""
+    if first.value is None or second.value is None:
+        return True
+    least = max(lim.SURELY_ZERO_V / 2.0, 3.0 * math.hypot(first.spread, second.spread))
+    return abs(second.value - first.value) > least or not is_exactly_zero(second)

@@ -27,10 +27,10 @@ from benchtest.events import EventStream
 from benchtest.instruments.protocols import FloatArray
 from benchtest.safety.capturing import Capturing
 from benchtest.safety.driving import Driving
-from benchtest.safety.findings import Capture, DcCheck, MeterValue, dc_outcome
+from benchtest.safety.findings import Capture, DcCheck, MeterValue, dc_outcome, has_moved
 from benchtest.safety.hooking import HookUps
 from benchtest.safety.interlock import CHANNELS, Clearance, HookUp, Interlock
-from benchtest.safety.limits import DriveLimits
+from benchtest.safety.limits import ZERO_AGAIN_S, DriveLimits
 from benchtest.safety.probing import Probing
 from benchtest.safety.stops import Stops
 
@@ -270,6 +270,11 @@ class GuardedBench:
             return DcCheck(channel, point, None, "not_reached", f"no meter reaches {point}")
         value = self.dc_volts(point, repeats=repeats)
         outcome, words = dc_outcome(value, self.amplifier.output_stage)
+        if outcome == "zero":
+            self.sleep(ZERO_AGAIN_S, why="exactly zero: does it move?")
+            again = self.dc_volts(point, repeats=repeats)
+            if has_moved(value, again):
+                value, outcome, words = again, "good", "near zero, and it moves: not an open path"
         if outcome == "stop":
             shown = "overload" if value.value is None else f"{value.value:.3g} V"
             self.__interlock.stop = f"DC check: {shown} at {point.replace('_', ' ')}, {words}"

@@ -15,6 +15,10 @@ DC_STOP_V = 0.300
 """Above this nothing is driven; between DC_NOTE_V and this: dummy load and 1 W only."""
 ZERO_V = 0.0002
 """Below this, and no livelier than shorted leads, a reading is exactly zero: the path may be open."""
+SURELY_ZERO_V = 20e-6
+"""A bench meter tells this from zero; an offset that drifts through zero is this near to it for a moment only."""
+ZERO_AGAIN_S = 20.0
+"""After which a zero is read again: an offset drifts, an open path does not."""
 ZERO_OTHER_V = 0.002
 """A zero is telling where the other channel shows more than this."""
 LIVELY_V = 30e-6
