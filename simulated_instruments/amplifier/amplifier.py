@@ -18,7 +18,7 @@ from . import test_points
 from .band_limited import LATENCY
 from .channel import ERROR_LATENCY, Channel, Path
 from .design import AmplifierDesign
-from .filters import DELAY, DelayLine
+from .filters import DELAY, DelayLine, FirstOrder
 from .front import Connection, Front
 from .lamp import Lamp
 from .noise import hum, mains_sine
@@ -201,6 +201,15 @@ class Amplifier:
         if math.isfinite(short):
             load = short if math.isinf(load) else load * short / (load + short)
         return Path(series, load, made)
+
+    def outside(self, channel: int) -> FirstOrder | None:
+        """What coil and load inductance do to the terminal voltage, against resistances alone; None without load."""
+        path = self.path(channel)
+        if not path.made or math.isinf(path.load_ohm):
+            return None
+        load, series = round(path.load_ohm, 2), round(path.series_ohm, 1)  # fine enough, and the filter is kept
+        coil = self.channels[channel].design.network.inductance_h
+        return FirstOrder(1.0, self._inductance / load, (self._inductance + coil) / (load + series))
 
     def _dc(self, channel: int, rails: tuple[float, float]) -> float:
         c = self.channels[channel]
@@ -448,7 +457,7 @@ class Amplifier:
         dcs = []
         for i, c in enumerate(self.channels):
             track = self.design.controls.volume[i].resistance_ohm
-            y = c.linear(inputs[i], rate, track) if not c.design.line.dead else np.zeros(n)
+            y = c.linear(inputs[i], rate, track, self.outside(i)) if not c.design.line.dead else np.zeros(n)
             end_dc = self._dc(i, start_rails)
             if abs(end_dc - self._start_dc[i]) > 1e-12:
                 y += np.linspace(self._start_dc[i], end_dc, n, endpoint=False)

@@ -172,38 +172,34 @@ def _mean_excess(u: FloatArray) -> FloatArray:
 
 @dataclass
 class Curve:
-    """A smooth curve applied point by point; four times oversampled where the signal is fast."""
+    """A smooth curve applied point by point; four times oversampled where the signal is fast.
+
+    Both ways give what is asked for of the same frame, so that one may follow the other without a step.
+    """
 
     _x: FloatArray = field(default_factory=lambda: np.zeros(0))
-    _sum: _Accumulator = field(default_factory=_Accumulator)
 
     def clear(self) -> None:
         self._x = np.zeros(0)
-        self._sum = _Accumulator()
 
     def __call__(self, x: FloatArray, function: Table, *, fast: bool) -> FloatArray:
         """``x`` (n,); returns function(x), LATENCY frames late."""
         n = len(x)
-        keep = 2 * _INTERPOLATE + _DECIMATE
+        keep = 2 * LATENCY
         if len(self._x) == 0:
             self._x = np.zeros(keep)
         joined = np.concatenate([self._x, x])
         self._x = joined[n:].copy()
-        first = keep - _INTERPOLATE
-        if not fast and not self._sum.live:
-            return function(joined[first - _DECIMATE : first - _DECIMATE + n])
-        if not self._sum.live:
-            self._sum.tail = np.zeros(2 * _DECIMATE)
-            self._sum.tail[:_DECIMATE] = function(joined[first - _DECIMATE : first])
-        if fast:
-            windows = sliding_window_view(joined, 2 * _INTERPOLATE)[first - _INTERPOLATE + 1 :][:n]
-            return self._sum.add(n, None, _FROM_POINTS @ function(_TO_POINTS.T @ windows.T))
-        values = function(joined[first : first + n])
-        total = np.concatenate([self._sum.tail, np.zeros(n)])
-        total[_DECIMATE : _DECIMATE + n] += values
-        # once the last fast interval has rung out, what is pending is plain values again
-        self._sum.tail, self._sum.live = total[n:].copy(), n < 2 * _DECIMATE
-        return total[:n]
+        if not fast:
+            return function(joined[keep - LATENCY : keep - LATENCY + n])
+        # intervals from _DECIMATE frames before the first frame given out to as many after the last
+        first, wide = keep - LATENCY - _DECIMATE, n + 2 * _DECIMATE
+        windows = sliding_window_view(joined, 2 * _INTERPOLATE)[first - _INTERPOLATE + 1 :][:wide]
+        parts = _FROM_POINTS @ function(_TO_POINTS.T @ windows.T)
+        total = np.zeros(n)
+        for j, row in enumerate(parts):
+            total += row[2 * _DECIMATE - j : 2 * _DECIMATE - j + n]
+        return total
 
 
 @dataclass(frozen=True)

@@ -238,24 +238,24 @@ class Channel:
         self._table = (self.idle_a, conductance, table)
         return table, 1.0
 
-    def linear(self, x: FloatArray, rate: float, track_ohm: float) -> FloatArray:
+    def linear(self, x: FloatArray, rate: float, track_ohm: float, outside: FirstOrder | None = None) -> FloatArray:
         """From the line stage's input (V, with noise) to the ideal output, DELAY frames late.
 
         The coupling capacitor into the volume control's ``track_ohm`` is linear too and is done here, where it costs
-        nothing beside the feedback capacitor.
+        nothing beside the feedback capacitor. So is ``outside``, what the inductance of coil and load does to the
+        voltage at the terminals.
         """
         d = self.design
         section = d.feedback.section()
         scale = d.line.gain * (-1.0 if d.line.inverting else 1.0) * self.halves
-        gain = FirstOrder(scale, 0.0, 0.0)
+        sections = (*self.sections(), FirstOrder(scale, 0.0, 0.0), *((outside,) if outside else ()))
         coupling = d.coupling.section(track_ohm)
         if section.slow(rate):
-            y = self._fast.fast(x, (*self.sections(), gain), rate)
+            y = self._fast.fast(x, sections, rate)
             if coupling.slow(rate):
                 return self._servo(self._feedback.slow_pair(y, section, coupling, rate), rate)
             return self._servo(self._feedback.slow(y, section, rate), rate)
-        fast = (*self.sections(), gain, section)
-        y = self._fast.fast(x, fast, rate)
+        y = self._fast.fast(x, (*sections, section), rate)
         if coupling.slow(rate):
             y = self._feedback.slow(y, coupling, rate)
         if d.feedback.distortion_per_v2 > 0.0:

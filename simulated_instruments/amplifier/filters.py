@@ -95,7 +95,7 @@ def fitted(sections: tuple[FirstOrder, ...], sample_rate: float) -> tuple[FloatA
     poles = np.polyval(a[::-1], z)
     basis = np.stack([z**k for k in range(_TAPS)], axis=1) / (poles * target * z**DELAY)[:, None]
     at_dc = float(np.prod([s.b0 for s in sections]))
-    weight = 1e3 / (abs(at_dc) if at_dc else 1.0)
+    weight = 1e5 / (abs(at_dc) if at_dc else 1.0)
     rows = np.concatenate([basis.real, basis.imag, np.full((1, _TAPS), weight / a.sum())])
     right = np.concatenate([np.ones(len(f)), np.zeros(len(f)), [weight * at_dc]])
     b = np.linalg.lstsq(rows, right, rcond=None)[0]

@@ -66,17 +66,17 @@ class Half:
         """The most current that this half delivers, A."""
         return self.limit_a * len(self.alive) / len(self.devices) if self.alive else self.driver_only_a
 
-    def currents(self, v: FloatArray, idle_a: float) -> FloatArray:
+    def currents(self, v: FloatArray, idle_a: float, nominal_ohm: float) -> FloatArray:
         """Current through each device, shape (devices, len(v)), with ``v`` volts above the idle point.
 
-        ``idle_a``: what a device of weight 1 and nominal resistor draws at v = 0.
+        ``idle_a``: what a device of weight 1 with a resistor of ``nominal_ohm`` draws at v = 0.
         """
         known: dict[Device, FloatArray] = {}
         for device in set(self.devices):
             if device.open:
                 known[device] = np.zeros_like(v)
             else:
-                known[device] = _device_current(v, idle_a, device, self.devices[0].emitter_ohm)
+                known[device] = _device_current(v, idle_a, device, nominal_ohm)
         return np.array([known[device] for device in self.devices])
 
 
@@ -100,8 +100,9 @@ class OutputStage:
     def crossover(self, idle_a: float, *, most_a: float = 16.0) -> Table:
         """Error between driver and output (V) against load current (A), at ``idle_a`` per device."""
         d = np.sinh(np.linspace(-9.0, 9.0, 1001)) * (6.0 / math.sinh(9.0))
-        up = self.upper.currents(d, idle_a).sum(axis=0)
-        down = self.lower.currents(-d, idle_a).sum(axis=0)
+        nominal = self.upper.devices[0].emitter_ohm
+        up = self.upper.currents(d, idle_a, nominal).sum(axis=0)
+        down = self.lower.currents(-d, idle_a, nominal).sum(axis=0)
         load = up - down
         error = d + self.driver_ohm * (up / self.upper.current_gain - down / self.lower.current_gain)
         # a half without devices: its driver carries what little it can, through a steep resistance
@@ -114,11 +115,11 @@ class OutputStage:
 
     def emitter_volts(self, device: int, idle_a: float) -> float:
         """DC across emitter resistor ``device`` (1, 2, ... upper then lower), no signal."""
-        halves = [(d, self.upper) for d in self.upper.devices] + [(d, self.lower) for d in self.lower.devices]
-        one, half = halves[device - 1]
+        one = self.devices[device - 1]
         if one.open:
             return 0.0
-        return float(_device_current(np.zeros(1), idle_a, one, half.devices[0].emitter_ohm)[0] * one.emitter_ohm)
+        nominal = self.upper.devices[0].emitter_ohm
+        return float(_device_current(np.zeros(1), idle_a, one, nominal)[0] * one.emitter_ohm)
 
     @property
     def devices(self) -> tuple[Device, ...]:

@@ -40,7 +40,7 @@ def _one_of_parallel_open(design: AmplifierDesign, channel: str, rng: np.random.
 
 def _bias_low(design: AmplifierDesign, channel: str, rng: np.random.Generator) -> AmplifierDesign:
     bias = one(design, channel).bias
-    return with_channel(design, channel, bias=replace(bias, trim_v=-float(rng.uniform(0.13, 0.35))))
+    return with_channel(design, channel, bias=replace(bias, trim_v=-float(rng.uniform(0.4, 0.75))))
 
 
 def _halves_unequal(design: AmplifierDesign, channel: str, rng: np.random.Generator) -> AmplifierDesign:
