@@ -167,3 +167,53 @@ def test_no_public_attribute_reaches_a_device(bench):
 def test_what_a_limit_depends_on_cannot_be_set(bench, name):
     with pytest.raises(AttributeError):
         setattr(bench, name, None)
+
+
+@pytest.mark.parametrize(("meter_v", "trips"), [(0.05, False), (0.4, True), (-3.0, True)])
+def test_the_dc_watch_turns_the_tone_and_the_mains_off(bench, emitted, monkeypatch, meter_v, trips):
+    """0.4 V at the watching meter is 1.25 V at the left output at most: above 0.5 V for longer than 1 s."""
+    ready_to_drive(bench)
+    watch = emitted.bench.leads["watch meter"]
+    monkeypatch.setattr(watch, "volts", lambda: (meter_v, 0.0, 0.0, 32e3))
+    if not trips:
+        bench.tone(0.05, ["left"], hold_s=2.0)
+        return
+    with pytest.raises(SafetyStop, match="DC watch"):
+        bench.tone(0.05, ["left"], hold_s=2.0)
+    assert not emitted.bench.mains_socket().is_on()
+    with pytest.raises(SafetyStop):
+        bench.tone(0.05, ["left"])
+
+
+def test_a_cable_that_falls_off_between_two_rungs_ends_the_ramp(bench, emitted):
+    ready_to_drive(bench)
+    for level in (0.05, 0.3, 2.8):
+        bench.tone(level, ["left"])
+    emitted.bench.audio().hooks.cut_output = (0,)
+    bench.tone(3.9, ["left"])
+    assert bench.ramp_ended("left").startswith("no response")
+    with pytest.raises(NotAllowed):
+        bench.tone(5.5, ["left"])
+
+
+def test_a_silent_capture_is_taken_again_and_an_end_is_put_to_it(bench, emitted):
+    from benchtest.errors import LostFrames
+
+    ready_to_drive(bench)
+    card = emitted.bench.audio()
+    finish = card.finish
+    silent = {"left": 2}
+
+    def silenced():
+        recording = finish()
+        if silent["left"]:
+            silent["left"] -= 1
+            return type(recording)(recording.samples * 0.0, recording.sample_rate, recording.first_frame)
+        return recording
+
+    card.finish = silenced
+    assert bench.tone(0.05, ["left"]).figures["left"].level_v == pytest.approx(0.05, rel=0.2)
+    silent["left"] = 100
+    with pytest.raises(LostFrames, match="exact zeros"):
+        bench.tone(0.05, ["left"])
+    assert silent["left"] == 97

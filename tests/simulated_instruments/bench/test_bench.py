@@ -226,7 +226,7 @@ def test_truths_are_within_what_is_said():
         truth = SimulatedBench(seed=seed).truth
         assert all(abs(ohm / 8.0 - 1) <= 0.01 for ohm in truth.load_ohm)
         assert all(abs(divider / 23.3 - 1) <= 0.01 for divider in truth.input_divider)
-        assert all(20e-6 <= volts <= 60e-6 for volts in truth.hum_v)
+        assert all(0.7e-6 <= volts <= 2.3e-6 for volts in truth.hum_v)
         assert all(0.1 <= ohm <= 0.3 for ohm in truth.lead_ohm.values())
 
 
