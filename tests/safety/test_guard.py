@@ -4,6 +4,7 @@ import pytest
 
 from benchtest.errors import NotAllowed, SafetyStop
 from benchtest.safety import NotCleared, open_bench
+from simulated_instruments.amplifier import Probe
 from tests.safety.conftest import DEMO, ready_to_drive
 
 
@@ -174,7 +175,7 @@ def test_the_dc_watch_turns_the_tone_and_the_mains_off(bench, emitted, monkeypat
     """0.4 V at the watching meter is 1.25 V at the left output at most: above 0.5 V for longer than 1 s."""
     ready_to_drive(bench)
     watch = emitted.bench.leads["watch meter"]
-    monkeypatch.setattr(watch, "volts", lambda: (meter_v, 0.0, 0.0, 32e3))
+    monkeypatch.setattr(watch, "probe", lambda: Probe(meter_v, 0.0, 0.0, 100.0))
     if not trips:
         bench.tone(0.05, ["left"], hold_s=2.0)
         return
