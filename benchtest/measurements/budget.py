@@ -16,7 +16,7 @@ COVERAGE = 2.0
 
 def part(value: float, standard_uncertainty: float, name: str) -> UFloat:
     """A quantity with one source of uncertainty, named as it is shown in the budget."""
-    return ufloat(value, abs(standard_uncertainty), name)
+    return ufloat(value, abs(standard_uncertainty) or 1e-300, name)  # the library warns at exactly 0
 
 
 def expanded(result: UFloat) -> dict[str, Any]:
