@@ -108,6 +108,8 @@ class SoundCard:
         Hz. A device that refuses it, or that turns out to run at another, is an error.
     latency_s : float, optional
         Buffer asked of the device, s.
+    settle_s : float, optional
+        ``start`` waits until no gap has been seen for so long, s.
     clock : Clock, optional
         The wall clock where left out. It is read in the callback, so it must not wait for anything.
 
@@ -124,6 +126,7 @@ class SoundCard:
         sample_rate: int,
         *,
         latency_s: float | None = None,
+        settle_s: float | None = None,
         clock: Clock | None = None,
     ) -> None:
         self.sample_rate = sample_rate
@@ -131,7 +134,7 @@ class SoundCard:
         self._input = portaudio.AudioResource.parse(input_device)
         self._is_server = portaudio.SERVER_DEVICE in (self._output.device, self._input.device)
         self._latency_s = latency_s if latency_s is not None else SERVER_LATENCY_S if self._is_server else LATENCY_S
-        self._settle_s = SERVER_SETTLE_S if self._is_server else SETTLE_S
+        self._settle_s = settle_s if settle_s is not None else SERVER_SETTLE_S if self._is_server else SETTLE_S
         self._clock: Clock = clock if clock is not None else WallClock()
         self._stream: Any = None
         self._job: _Playback | None = None
