@@ -39,8 +39,8 @@ class Instruments:
     simulated: bool
     started_utc: datetime
     seed: int
-    scenario: str = ""
-    channel: str | None = None
+    keep_truth: Callable[[str], None] | None = None
+    """Has a simulated bench note what was wrong, by run id, outside every archive."""
     closers: list[Callable[[], None]] = field(default_factory=list)
 
     def describe(self) -> list[dict[str, Any]]:
@@ -94,11 +94,10 @@ def open_instruments(
     opened = Instruments(
         file=file, path=path, clock=None, operator=None, meters={}, audio=None, mains_socket=None,  # type: ignore[arg-type]
         simulated=file.bench.simulated, started_utc=datetime.now(UTC), seed=seed,
-        scenario=scenario if simulation is not None else "",
-        channel=channel,
     )  # fmt: skip
     if simulation is not None:
         opened.closers.append(simulation.close)
+        opened.keep_truth = simulation.keep_truth
     try:
         _open_operator_and_clock(opened, simulation)
         if wrap_operator is not None:

@@ -165,6 +165,8 @@ class _Run:
             )
         )
         self.run_id = self.writer.run_id if self.writer is not None else "not-kept"
+        if self.writer is not None:
+            bench.keep_truth(self.run_id)
 
     def carry_out(self, listeners: Iterable[Sink]) -> RunResult:
         if self.writer is not None:

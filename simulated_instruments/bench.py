@@ -39,6 +39,7 @@ from simulated_instruments.truth import (
     bench_text,
     draw_truth,
     generator,
+    keep_truth,
     sequence,
 )
 
@@ -159,6 +160,10 @@ class SimulatedBench:
     def mains_socket(self) -> SwitchedSocket:
         """The switched mains socket."""
         return self._socket
+
+    def keep_truth(self, run_id: str) -> None:
+        """Note what was true of a run, outside every archive; only training and scoring open it."""
+        keep_truth(self.truth, run_id)
 
     def close(self) -> None:
         """Stop the meters' servers and the sound card."""

@@ -5,8 +5,12 @@ Every part draws from a stream of its own, named in ``PARTS``: a new part is app
 
 from __future__ import annotations
 
+import contextlib
+import json
+import os
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
+from pathlib import Path
 
 import numpy as np
 
@@ -98,6 +102,31 @@ def draw_truth(seed: int, scenario: str = "healthy", channel: str | None = None)
         hum_v=_pair(cable, 1.5e-6, 0.5),
         lead_ohm={name: float(leads.uniform(0.1, 0.3)) for name in METERS},
     )
+
+
+def truth_folder() -> Path:
+    """Where the truth of kept runs lies: outside every archive. Only training and scoring open it."""
+    state = os.environ.get("XDG_STATE_HOME") or str(Path.home() / ".local" / "state")
+    return Path(state) / "benchtest" / "truth"
+
+
+def keep_truth(truth: Truth, run_id: str) -> None:
+    """Write what was wrong, and every drawn value, beside no run; a folder that cannot be written keeps nothing."""
+    page = {
+        "run_id": run_id,
+        "seed": truth.seed,
+        "scenario": truth.scenario,
+        "channel": truth.channel,
+        "drawn": {
+            "input_divider": truth.input_divider,
+            "load_ohm": truth.load_ohm,
+            "hum_v": truth.hum_v,
+            "converters": asdict(truth.converters),
+        },
+    }
+    with contextlib.suppress(OSError):
+        truth_folder().mkdir(parents=True, exist_ok=True)
+        (truth_folder() / f"{run_id}.json").write_text(json.dumps(page, indent=1, default=str), encoding="utf-8")
 
 
 def bench_text(

@@ -128,7 +128,6 @@ class GuardedBench:
                 "load_ohm": self.load_ohm,
                 "load_measured": self.load_measured,
                 "seed": it.seed if self.simulated else None,
-                "scenario": it.scenario or None,
             },
         }
 
@@ -354,6 +353,11 @@ class GuardedBench:
         mains, for a thump)."""
         self.__stops.if_pending()
         return self.__driving.record(seconds, during)
+
+    def keep_truth(self, run_id: str) -> None:
+        """Have a simulated bench note the truth of a kept run, where nothing that judges looks."""
+        if self.__it.keep_truth is not None:
+            self.__it.keep_truth(run_id)
 
     # ---------------------------------------------------------------- calibration, stops, endings
 

@@ -143,3 +143,15 @@ def test_healthy_amplifiers_pass_at_every_seed():
         if result.exit_status != 0
     }
     assert len(failed) <= 1, failed  # at least 99 % of all seeds
+
+
+def test_the_truth_lies_outside_the_run_folder_and_nothing_that_judges_opens_it(tmp_path, monkeypatch):
+    monkeypatch.setenv("XDG_STATE_HOME", str(tmp_path / "state"))
+    result, _ = power_on(tmp_path / "archive", scenario="output-stage-shorted", channel="right")
+    (truth,) = (tmp_path / "state").rglob("*.json")
+    assert truth.stem == result.summary["run_id"]
+    assert json.loads(truth.read_text())["scenario"] == "output-stage-shorted"
+    kept = "".join(path.read_text() for path in result.folder.iterdir() if path.suffix in (".json", ".jsonl", ".csv"))
+    assert '"scenario"' not in kept
+    sources = [p for p in (ROOT / "benchtest").rglob("*.py") if p.name not in ("train.py", "scoring.py")]
+    assert not [p for p in sources if "truth_folder" in p.read_text() or "bench.truth" in p.read_text()]
