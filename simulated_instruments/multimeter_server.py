@@ -40,7 +40,15 @@ class Answering(Protocol):
     def overrun(self) -> None: ...
 
 
-class _Loop(threading.Thread):
+class Connection(Protocol):
+    """Something that a server keeps open."""
+
+    def close(self) -> None: ...
+
+    def drop_replies(self) -> None: ...
+
+
+class Loop(threading.Thread):
     """A selector, calls from other threads, and timers."""
 
     def __init__(self) -> None:
@@ -96,21 +104,23 @@ class _Loop(threading.Thread):
 
 
 _lock = threading.Lock()
-_loop: _Loop | None = None
+_loop: Loop | None = None
 _served = 0
 
 
-def _join_loop() -> _Loop:
+def join_loop() -> Loop:
+    """The thread that serves everything; started for the first."""
     global _loop, _served
     with _lock:
         if _loop is None:
-            _loop = _Loop()
+            _loop = Loop()
             _loop.start()
         _served += 1
         return _loop
 
 
-def _leave_loop() -> None:
+def leave_loop() -> None:
+    """One server less; the thread ends with the last."""
     global _loop, _served
     with _lock:
         _served -= 1
@@ -121,19 +131,63 @@ def _leave_loop() -> None:
                 ending.join(1.0)
 
 
-class _Line:
-    """One connection or terminal: splits what comes in into messages, sends what goes out in order."""
+class Outgoing:
+    """What goes out on one connection, in order: bytes, pauses, the end."""
 
-    def __init__(self, server: Server, loop: _Loop, handle: socket.socket | int) -> None:
+    def __init__(self, loop: Loop, write: Callable[[bytes], None], close: Callable[[], None]) -> None:
+        self._loop = loop
+        self._write = write
+        self._close = close
+        self._actions: deque[Action] = deque()
+        self._pausing = False
+
+    def add(self, actions: Sequence[Action]) -> None:
+        """Queue actions, and start unless a pause is under way."""
+        self._actions += actions
+        if not self._pausing:
+            self._go_on()
+
+    def drop(self) -> None:
+        """Forget everything that has not gone out."""
+        self._actions.clear()
+
+    def _go_on(self) -> None:
+        self._pausing = False
+        while self._actions:
+            action = self._actions.popleft()
+            if action is None:
+                self._actions.clear()
+                self._close()
+            elif isinstance(action, bytes):
+                try:
+                    self._write(action)
+                except OSError:
+                    self._actions.clear()
+                    self._close()
+            else:
+                self._pausing = True
+                self._loop.later(action, self._go_on)
+                return
+
+
+class _Line:
+    """One connection or terminal: splits what comes in into messages, answers them."""
+
+    def __init__(self, server: Server, loop: Loop, handle: socket.socket | int) -> None:
         self._server = server
         self._loop = loop
         self._handle = handle
         self._incoming = bytearray()
         self._skipping = False
-        self._outgoing: deque[Action] = deque()
-        self._pausing = False
-        self.open = True
+        self._outgoing = Outgoing(loop, self._write, self.close)
+        self._open = True
         loop.selector.register(handle, selectors.EVENT_READ, self._readable)
+
+    def _write(self, data: bytes) -> None:
+        if isinstance(self._handle, socket.socket):
+            self._handle.sendall(data)
+        else:
+            os.write(self._handle, data)
 
     def _readable(self) -> None:
         try:
@@ -146,7 +200,7 @@ class _Line:
             self.close()
             return
         self._incoming += data
-        while self.open:
+        while self._open:
             end = self._incoming.find(b"\n")
             if end < 0:
                 break
@@ -168,34 +222,17 @@ class _Line:
         text = message.decode("latin-1").strip("\r\n \0")
         reply = self._server.model.handle(text)
         if self._server.misbehave is not None:
-            self._outgoing += self._server.misbehave(text, reply)
+            self._outgoing.add(self._server.misbehave(text, reply))
         elif reply is not None:
-            self._outgoing.append(reply.encode("ascii") + b"\n")
-        if not self._pausing:
-            self._send()
+            self._outgoing.add([reply.encode("ascii") + b"\n"])
 
-    def _send(self) -> None:
-        self._pausing = False
-        while self._outgoing and self.open:
-            action = self._outgoing.popleft()
-            if action is None:
-                self.close()
-            elif isinstance(action, bytes):
-                try:
-                    if isinstance(self._handle, socket.socket):
-                        self._handle.sendall(action)
-                    else:
-                        os.write(self._handle, action)
-                except OSError:
-                    self.close()
-            else:
-                self._pausing = True
-                self._loop.later(action, self._send)
-                return
+    def drop_replies(self) -> None:
+        self._outgoing.drop()
 
     def close(self) -> None:
-        if self.open:
-            self.open = False
+        if self._open:
+            self._open = False
+            self._outgoing.drop()
             self._loop.selector.unregister(self._handle)
             if isinstance(self._handle, socket.socket):
                 self._handle.close()
@@ -205,14 +242,14 @@ class _Line:
 class Server:
     """A served multimeter. ``resource`` is its VISA resource name, ``port`` its TCP port (0 for a terminal)."""
 
-    def __init__(self, model: Answering, *, port: int, resource: str, loop: _Loop, shut: Callable[[], None]) -> None:
+    def __init__(self, model: Answering, *, port: int, resource: str, loop: Loop, shut: Callable[[], None]) -> None:
         self.model = model
         self.port = port
         self.resource = resource
         self.misbehave: Misbehaviour | None = None
         self._loop = loop
         self._shut = shut
-        self._lines: set[_Line] = set()
+        self._lines: set[Connection] = set()
         self._closed = False
 
     def drop_connections(self) -> None:
@@ -230,7 +267,7 @@ class Server:
             self._shut()
 
         self._loop.call(stop)
-        _leave_loop()
+        leave_loop()
 
     def __enter__(self) -> Server:
         return self
@@ -242,15 +279,20 @@ class Server:
         for line in list(self._lines):
             line.close()
 
-    def adopt(self, line: _Line) -> None:
+    def forget_replies(self) -> None:
+        """Drop what has not gone out yet, on every connection: a device clear."""
+        for line in self._lines:
+            line.drop_replies()
+
+    def adopt(self, line: Connection) -> None:
         self._lines.add(line)
 
-    def forget(self, line: _Line) -> None:
+    def forget(self, line: Connection) -> None:
         self._lines.discard(line)
 
 
-def serve_tcp(model: Answering, *, port: int = 0) -> Server:
-    """Serve a model on a loopback TCP port (0: any free one), messages ended by a line feed.
+def listen(port: int, accepted: Callable[[socket.socket, Loop], None]) -> tuple[int, Loop, Callable[[], None]]:
+    """Listen on a loopback port; the port, the loop, and what stops listening.
 
     Raises
     ------
@@ -265,8 +307,7 @@ def serve_tcp(model: Answering, *, port: int = 0) -> Server:
             f"Choose another one, or 0 for any."
         ) from error
     listener.setblocking(False)
-    port = int(listener.getsockname()[1])
-    loop = _join_loop()
+    loop = join_loop()
 
     def accept() -> None:
         try:
@@ -274,18 +315,31 @@ def serve_tcp(model: Answering, *, port: int = 0) -> Server:
         except OSError:
             return
         connection.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
-        server.adopt(_Line(server, loop, connection))
+        accepted(connection, loop)
+
+    def start() -> None:
+        loop.selector.register(listener, selectors.EVENT_READ, accept)
 
     def shut() -> None:
         loop.selector.unregister(listener)
         listener.close()
 
-    def listen() -> None:
-        loop.selector.register(listener, selectors.EVENT_READ, accept)
+    loop.call(start)
+    return int(listener.getsockname()[1]), loop, shut
 
-    server = Server(model, port=port, resource=f"TCPIP::{LOOPBACK}::{port}::SOCKET", loop=loop, shut=shut)
-    loop.call(listen)
-    return server
+
+def serve_tcp(model: Answering, *, port: int = 0) -> Server:
+    """Serve a model on a loopback TCP port (0: any free one), messages ended by a line feed.
+
+    Raises
+    ------
+    InstrumentError
+        If the port is in use.
+    """
+    served: list[Server] = []
+    port, loop, shut = listen(port, lambda connection, loop: served[0].adopt(_Line(served[0], loop, connection)))
+    served.append(Server(model, port=port, resource=f"TCPIP::{LOOPBACK}::{port}::SOCKET", loop=loop, shut=shut))
+    return served[0]
 
 
 def serve_pty(model: Answering) -> Server:
@@ -307,7 +361,7 @@ def serve_pty(model: Answering) -> Server:
     tty.setraw(slave)
     os.set_blocking(master, False)
     path = os.ttyname(slave)
-    loop = _join_loop()
+    loop = join_loop()
 
     def shut() -> None:
         os.close(master)

@@ -54,6 +54,8 @@ TERMINATIONS = {"LF": "\n", "CR": "\r", "CRLF": "\r\n"}
 _PLACEHOLDERS = frozenset({"function", "range", "line_cycles", "bandwidth"})
 _OVERLOAD_WORDS = frozenset({"INF", "INFINITY", "OL", "OVLD", "OVERLOAD", "OVER"})
 _NUMBER = re.compile(r"[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d{1,3})?", re.ASCII)
+_NUMBERS = re.compile(r"[0-9eE+\-.,;\s]*")
+_DATA_WORDS = _OVERLOAD_WORDS | {"NAN"}
 _ERROR = re.compile(r'([+-]?\d{1,5})\s*,\s*"((?:[^"]|"")*)"', re.ASCII)
 
 
@@ -222,13 +224,14 @@ def parse_error(text: str, *, instrument: str = "") -> QueuedError | None:
 
 
 def parse_identity(text: str, *, instrument: str = "") -> str:
-    """The reply to *IDN?, checked as far as instruments agree: one line, printable, not just a number.
+    """The reply to *IDN?, checked as far as instruments agree: one line, printable, and no answer to another question.
 
     >>> parse_identity(" Maker,Model,0,1.0 ")
     'Maker,Model,0,1.0'
     """
     bare = text.strip()
-    if bare and bare.isprintable() and bare.isascii() and not _NUMBER.fullmatch(bare):
+    is_data = _NUMBERS.fullmatch(bare) or _ERROR.fullmatch(bare) or bare.upper().lstrip("+-") in _DATA_WORDS
+    if bare and bare.isprintable() and bare.isascii() and not is_data:
         return bare
     raise GarbledReply(
         f"{instrument or 'The instrument'} answered {shown(text)} when asked who it is. "

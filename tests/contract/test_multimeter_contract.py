@@ -20,6 +20,7 @@ from benchtest.instruments.accuracy import DEFAULT, Accuracy
 from benchtest.instruments.handheld import HandheldMultimeter
 from benchtest.instruments.multimeter import ScpiMultimeter
 from benchtest.instruments.protocols import Function, Multimeter
+from simulated_instruments.hislip_server import serve_hislip
 from simulated_instruments.meter_front_end import SIMULATED_ACCURACY
 from simulated_instruments.multimeter import MultimeterModel
 from simulated_instruments.multimeter_server import serve_pty, serve_tcp
@@ -55,10 +56,8 @@ class PersonAtTheMeter:
         return next(choice for choice in choices if choice.startswith("it is"))
 
     def enter(self, question: str, *, unit: str) -> str:
-        if unit == "ohm":
-            value = self._leads.resistance()
-        else:
-            value = self._leads.ac_rms if "AC volts" in question else self._leads.dc
+        leads = self._leads
+        value = leads.resistance() if unit == "ohm" else leads.ac_rms if unit == "V AC" else leads.dc
         return "OL" if math.isinf(value) or abs(value) > 1000 else f"{value:.3f}"
 
     def tell(self, text: str) -> None: ...
@@ -87,6 +86,7 @@ def on_the_desk(leads: Leads, opened: contextlib.ExitStack) -> Multimeter:
 IMPLEMENTATIONS: dict[str, Callable[[Leads, contextlib.ExitStack], Multimeter]] = {
     "scpi-socket": over(serve_tcp),
     "scpi-serial": over(serve_pty),
+    "scpi-hislip": over(serve_hislip),
     "handheld": read_by_a_person,
 }
 

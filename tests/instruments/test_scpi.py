@@ -115,6 +115,6 @@ def test_all_faults_of_overrides_are_said_at_once():
 
 def test_identity_is_a_line_of_text():
     assert scpi.parse_identity("maker,model,0,1\r\n") == "maker,model,0,1"
-    for text in ("", "+1.0E+00", "\x02\x03"):
+    for text in ("", "+1.0E+00", "1.0,2.0", "1;0", "NAN", "+OVLD", '-113,"Undefined header"', "\x02\x03"):
         with pytest.raises(GarbledReply, match="who it is"):
             scpi.parse_identity(text)
