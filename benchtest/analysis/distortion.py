@@ -11,6 +11,7 @@ from numpy.typing import ArrayLike, NDArray
 from benchtest.analysis.band_limits import band_gain
 from benchtest.analysis.records import check_fundamental, check_rate, one_channel
 from benchtest.analysis.tone import take_apart
+from benchtest.analysis.weighting import power_curve
 
 FloatArray = NDArray[np.float64]
 
@@ -131,10 +132,11 @@ def thd_n(
     parts = take_apart(x, rate, (0.0, rate / 2), fundamental_hz=fundamental_hz)
     if parts.fundamental is None:
         return None
-    curve = np.square(band_gain(band, parts.spectrum.frequencies_hz))
+    spectrum = parts.spectrum
+    curve = power_curve(lambda f: band_gain(band, f), len(spectrum.power), spectrum.step_hz, spectrum.cycle_hz)
     order = np.arange(2, 2 + len(parts.harmonics))
     through = parts.harmonics / parts.scale * band_gain(band, order * parts.fundamental.frequency_hz)
-    total = float(np.sum(through**2)) + parts.spectrum.band(0.0, rate / 2, curve)
+    total = float(np.sum(through**2)) + spectrum.band(0.0, rate / 2, curve)
     if parts.hum is not None:
         levels = np.nan_to_num(parts.hum.levels) / parts.scale
         lines = parts.hum.mains_hz * np.arange(1, len(levels) + 1)

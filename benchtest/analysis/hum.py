@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from scipy import fft
 
 from benchtest.analysis.harmonics import Lines, solve_lines
-from benchtest.analysis.phasors import counted, order_sums, order_waveform, sums
+from benchtest.analysis.phasors import Weights, counted, order_waveform, sums
 from benchtest.analysis.spectrum import HANN_NOISE_BINS, ComplexArray, PowerSpectrum
 
 FloatArray = NDArray[np.float64]
@@ -99,8 +99,14 @@ def find_hum(
     grid = np.concatenate(grids)
     start = float(grid[np.argmax(_energies(slow, grid, slow_rate, orders, occupied, seconds))])
     order = counted(1, orders + 1)
-    mains = _refined(slow, start, slow_rate, order, _coincide(start * order, occupied, seconds))
-    lines = _fit(slow, mains / sample_rate, orders, n, size)
+    turns = start / sample_rate
+    for _ in range(3):
+        coincide = _coincide(turns * sample_rate * order, occupied, seconds)
+        lines, moved = _fit(slow, turns, orders, n, size, coincide)
+        if not abs(moved) * n > 1e-7:
+            break
+        turns += float(np.clip(moved, -COARSE_CYCLES / n, COARSE_CYCLES / n))
+    mains = lines.turns * sample_rate
     frequencies = mains * order
     levels = np.abs(lines.amplitudes[1:]) / np.sqrt(2.0)
     floors = line_floor(spectrum.noise_density(frequencies), seconds)
@@ -143,35 +149,36 @@ def _energies(
     return result
 
 
-def _refined(slow: FloatArray, mains: float, rate: float, order: FloatArray, coincide: NDArray[np.bool_]) -> float:
-    """One step from a trial mains frequency: how the lines turn against it through the record, each by its power.
+def _fit(
+    slow: FloatArray, turns: float, orders: int, n: int, size: int, coincide: NDArray[np.bool_]
+) -> tuple[Lines, float]:
+    """Orders 0..10 from the decimated record, in the closed-form system of the full one, and by how much the frequency
+    should move (cycles per sample).
 
-    Under Hann weights w a line that lies d (radians per sample) beside the trial has sum(u w x e) / sum(w x e) =
-    j d sum(w u^2) / sum(w), and sum(w u^2) / sum(w) = (1/12 - 1/(2 pi^2)) n^2.
-    """
-    at = sums(slow, order * (mains / rate))
-    power = np.where(coincide, 0.0, at.value.real**2 + at.value.imag**2)
-    weight = float(power @ order**2)
-    if not weight > 0.0:
-        return mains
-    turn = np.where(power > 0.0, np.imag(at.slope * np.conj(at.value)), 0.0)
-    spread = (1 / 12 - 1 / (2 * np.pi**2)) * len(slow) ** 2
-    moved = float(order @ np.where(coincide, 0.0, turn)) / weight / spread * rate / (2 * np.pi)
-    limit = COARSE_CYCLES * rate / len(slow)
-    return mains + float(np.clip(moved, -limit, limit))
-
-
-def _fit(slow: FloatArray, turns: float, orders: int, n: int, size: int) -> Lines:
-    """Orders 0..10 from the decimated record, in the closed-form system of the full one.
-
-    ``sums`` counts time from the middle of the decimated record, which was padded: the sums are turned from there to
-    the middle of the record itself.
+    ``sums`` counts time from the middle of the decimated record, which was padded: the sums are turned from there to the
+    middle of the record itself. What the fitted lines themselves put into each other's slopes is taken off before the
+    rest is read as a turn of the lines against the trial frequency, each by its power.
     """
     ratio = size / len(slow)
-    value, _ = order_sums(slow, turns * ratio, orders)
+    order = counted(orders + 1)
+    at = sums(slow, order * (turns * ratio))
     offset = ratio * (len(slow) - 1) / 2 - (n - 1) / 2
-    value = value * np.exp(-2j * np.pi * turns * offset * np.arange(orders + 1))
-    return solve_lines(value, turns, n)
+    turn = np.exp(-2j * np.pi * turns * offset * order)
+    value = at.value * turn
+    slope = (ratio * at.slope + offset * at.value) * turn
+    lines = solve_lines(value, turns, n)
+    kernel = Weights(n, hann=True)
+    w = 2 * np.pi * turns
+    odd, (square,) = kernel.slope_and_curvature(w * counted(2 * orders + 1), np.array([0.0]))
+    k = np.arange(orders + 1)
+    up, down = odd[k[:, None] + k], np.sign(k[:, None] - k) * odd[np.abs(k[:, None] - k)]
+    cosines, sines = lines.amplitudes.real, -lines.amplitudes.imag
+    slope = slope - ((up - down) @ sines - 1j * ((up + down) @ cosines)) / 2
+    amplitudes = np.where(coincide, 0.0, lines.amplitudes[1:])
+    weight = square * float(order[1:] ** 2 @ np.abs(amplitudes) ** 2)
+    if not weight > 0.0:
+        return lines, 0.0
+    return lines, float(order[1:] @ np.imag(slope[1:] * np.conj(amplitudes))) / weight / np.pi
 
 
 def _coincide(frequencies: FloatArray, occupied: FloatArray, seconds: float) -> NDArray[np.bool_]:

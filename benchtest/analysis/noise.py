@@ -18,7 +18,7 @@ from benchtest.analysis.band_limits import band_gain
 from benchtest.analysis.records import check_band, check_rate, one_channel
 from benchtest.analysis.spectrum import power_spectrum
 from benchtest.analysis.tone import take_apart
-from benchtest.analysis.weighting import a_weighting, c_weighting, itu_r_468
+from benchtest.analysis.weighting import a_weighting, c_weighting, itu_r_468, power_curve
 
 FloatArray = NDArray[np.float64]
 
@@ -108,12 +108,14 @@ def weighted_rms(
     if weighting not in WEIGHTINGS:
         raise ValueError(f"no weighting is called {weighting!r}. Expected one of: {', '.join(WEIGHTINGS)}.")
     rate = check_rate(sample_rate)
+    weigh = WEIGHTINGS[weighting]
+    name = band if isinstance(band, str) else "none"
+    band_gain(name, 1000.0)
+    low, high = (0.0, rate / 2) if isinstance(band, str) else check_band(band, rate)
     spectrum = power_spectrum(samples, rate)
-    frequencies = spectrum.frequencies_hz
-    curve = np.square(WEIGHTINGS[weighting](frequencies))
-    if isinstance(band, str):
-        curve *= np.square(band_gain(band, frequencies))
-        low, high = 0.0, rate / 2
-    else:
-        low, high = check_band(band, rate)
+
+    def gain(f: FloatArray) -> FloatArray:
+        return weigh(f) * band_gain(name, f)
+
+    curve = power_curve(gain, len(spectrum.power), spectrum.step_hz, spectrum.cycle_hz)
     return float(np.sqrt(spectrum.band(low, high, curve)))

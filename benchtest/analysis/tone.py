@@ -172,7 +172,7 @@ def _collect(
     seconds = n / sample_rate
     low, high = band_hz
     raw = spectrum.band(low, high)
-    raw_a = spectrum.band(low, high, a_power_curve(len(spectrum.power), spectrum.step_hz))
+    raw_a = spectrum.band(low, high, a_power_curve(len(spectrum.power), spectrum.step_hz, spectrum.cycle_hz))
     nothing = np.zeros(0)
     fundamental = None
     harmonics, phases, floors = nothing, nothing, nothing

@@ -6,6 +6,7 @@ that belongs to BS.468-4 works in time and stands in ``quasi_peak``.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from functools import lru_cache
 
 import numpy as np
@@ -98,9 +99,22 @@ def itu_r_468(frequency_hz: ArrayLike) -> FloatArray:
     return np.abs(itu_r_468_response(frequency_hz))
 
 
+def power_curve(gain: Callable[[FloatArray], FloatArray], count: int, step_hz: float, cycle_hz: float) -> FloatArray:
+    """Squared gain at 0, step, 2 step, ... Hz, to be applied to a Hann-weighted power spectrum.
+
+    Such a spectrum spreads a line over its neighbours, with a variance of 1/3 of a squared cycle per record (for a line
+    on a bin: 1/6, 2/3, 1/6). Where a curve bends, as the A weighting does at low frequencies, that would read too high;
+    the curve is bent back by the same amount, to second order.
+    """
+    frequency = np.arange(count, dtype=np.float64) * step_hz
+    curve = np.square(gain(frequency))
+    bend = np.square(gain(frequency + cycle_hz)) - 2 * curve + np.square(gain(np.abs(frequency - cycle_hz)))
+    result: FloatArray = np.maximum(0.0, curve - bend / 6)
+    result.flags.writeable = False
+    return result
+
+
 @lru_cache(maxsize=8)
-def a_power_curve(count: int, step_hz: float) -> FloatArray:
-    """Squared gain of the A weighting at 0, step, 2 step, ... Hz; kept, because captures come in the same lengths."""
-    curve = np.square(a_weighting(np.arange(count, dtype=np.float64) * step_hz))
-    curve.flags.writeable = False
-    return curve
+def a_power_curve(count: int, step_hz: float, cycle_hz: float) -> FloatArray:
+    """``power_curve`` of the A weighting; kept, because captures come in the same lengths."""
+    return power_curve(a_weighting, count, step_hz, cycle_hz)
