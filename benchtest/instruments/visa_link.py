@@ -3,7 +3,9 @@
 Rules that every later change must keep:
 
 * A reply belongs to the query before it. Bytes that wait before a query is sent are late or doubled: they are thrown
-  away with the connection (`Link.clear`), never read as an answer; bytes left over after a reply spoil it.
+  away with the connection (`Link.clear`), never read as an answer; bytes left over after a reply spoil it. (A socket or
+  serial line has no message numbers: a second copy that arrives only after the next query was sent looks like its
+  reply. HiSLIP, VXI-11 and USB tell the two apart.)
 * Nothing blocks longer than its timeout, opening included, and no reply grows without bound.
 * After a timeout or a garbled reply the link is not `clean`: its user clears it before the next query.
 

@@ -2,7 +2,11 @@
 
 from __future__ import annotations
 
+import io
 import math
+import os
+import threading
+import time
 from collections.abc import Mapping, Sequence
 
 import pytest
@@ -12,6 +16,7 @@ from hypothesis import strategies as st
 from benchtest.errors import InstrumentError, NoReply
 from benchtest.instruments.accuracy import Accuracy
 from benchtest.instruments.handheld import TRIES, HandheldMultimeter, parse_typed, spoken
+from benchtest.instruments.person import PersonOperator
 from benchtest.instruments.protocols import Function, Multimeter, Operator
 
 TYPED = [
@@ -190,3 +195,28 @@ def test_uncertainty_is_the_statement_and_half_a_digit_only_where_counts_are_not
     meter, _ = meter_read_by("1.000", accuracy=[Accuracy(Function.DC_VOLTS, 2.0, None, 0.5, 0.0)])
     expected = math.hypot(0.005, 0.0005) / math.sqrt(3)
     assert meter.measure(Function.DC_VOLTS).standard_uncertainty == pytest.approx(expected)
+
+
+@pytest.mark.parametrize(
+    ("typed", "value"), [("64 mV", 0.064), ("-1,2mV", -0.0012), ("0.064", 0.064), ("850 µV", 850e-6), ("OL", None)]
+)
+def test_typed_at_a_terminal(typed, value):
+    pty = pytest.importorskip("pty", reason="pseudo-terminals are a thing of Unix")
+    fingers, person = pty.openpty()
+    screen = io.StringIO()
+    with os.fdopen(person, "r") as keys:
+        operator = PersonOperator(keys=keys, screen=screen)
+        answers: list[float | None] = []
+        meter = HandheldMultimeter(operator, name="yellow meter")
+        asking = threading.Thread(target=lambda: answers.append(meter.measure(Function.DC_VOLTS).value), daemon=True)
+        asking.start()
+        deadline = time.monotonic() + 10.0
+        while "yellow meter on DC volts" not in screen.getvalue() and time.monotonic() < deadline:
+            time.sleep(0.005)
+        time.sleep(0.05)  # from the print to the moment in which answers are taken
+        os.write(fingers, typed.encode() + b"\n")
+        asking.join(10.0)
+        operator.close()
+    os.close(fingers)
+    assert answers == [value]
+    assert "yellow meter: " + ("overload (OL)." if value is None else "") in screen.getvalue()
