@@ -77,6 +77,12 @@ def test_a_fault_in_the_script_leaves_the_tone_off_and_says_what_is_still_on(ben
         bench.tone(0.05, ["left"])
 
 
+def _signals_as_at_a_terminal():
+    """A job that a script started in the background inherits an ignored SIGINT; a person's terminal does not."""
+    for name in ("SIGINT", "SIGTERM", "SIGHUP"):
+        signal.signal(getattr(signal, name), signal.SIG_DFL)
+
+
 _NEVER_RETURNS = """
     import signal, sys, threading, time
     from benchtest.safety import ToneGuard
@@ -100,7 +106,10 @@ _NEVER_RETURNS = """
 @pytest.mark.parametrize("way", ["deadline", "SIGINT", "SIGTERM", "SIGHUP"])
 def test_one_that_never_returns_is_muted_by_a_thread(way):
     child = subprocess.Popen(
-        [sys.executable, "-c", textwrap.dedent(_NEVER_RETURNS), way], stdout=subprocess.PIPE, text=True
+        [sys.executable, "-c", textwrap.dedent(_NEVER_RETURNS), way],
+        stdout=subprocess.PIPE,
+        text=True,
+        preexec_fn=_signals_as_at_a_terminal,
     )
     try:
         assert child.stdout is not None
@@ -134,7 +143,7 @@ def test_ctrl_c_closes_the_run_as_interrupted_with_what_was_measured(tmp_path):
     archive = tmp_path / "archive"
     child = subprocess.Popen(
         [sys.executable, "-m", "benchtest", "run", str(script), "--yes", "--archive", str(archive)],
-        stderr=subprocess.PIPE, text=True, cwd=tmp_path,
+        stderr=subprocess.PIPE, text=True, cwd=tmp_path, preexec_fn=_signals_as_at_a_terminal,
     )  # fmt: skip
     try:
         deadline = time.monotonic() + 60
