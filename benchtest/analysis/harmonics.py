@@ -254,7 +254,7 @@ def harmonic_fit(
     x = one_channel(samples)
     rate = check_rate(sample_rate)
     n = len(x)
-    first, last = FIRST_BIN / n, HIGHEST
+    first, last = FIRST_BIN / n, 0.5 - FIRST_BIN / n
     if frequency_hz is not None:
         turns = check_fundamental(frequency_hz, n, rate) / rate
         slack = max(0.02 * turns, 2.0 / n)
@@ -277,7 +277,13 @@ def harmonic_fit(
             "Expected three or more: record for longer."
         )
     highest = HIGHEST if highest_hz is None else highest_hz / rate
-    lines = fit_periodic(weighted, start.turns, orders_below(start.turns, highest, n))
+    lines = start
+    for _ in range(3):
+        # Few cycles: harmonics that were not yet fitted move the first estimate, and with it how many there are.
+        orders = orders_below(lines.turns, highest, n)
+        if len(lines.amplitudes) == orders + 1 and lines is not start:
+            break
+        lines = fit_periodic(weighted, lines.turns, orders)
     return HarmonicFit(
         frequency_hz=float(lines.turns * rate),
         amplitudes=lines.amplitudes[1:] * scale,

@@ -14,7 +14,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from benchtest.analysis.harmonics import HIGHEST, Lines, fit_periodic, orders_below
+from benchtest.analysis.harmonics import Lines, fit_periodic, orders_below
 from benchtest.analysis.hum import Hum, find_hum, line_floor
 from benchtest.analysis.phasors import counted, hann
 from benchtest.analysis.records import MIN_CYCLES
@@ -135,7 +135,7 @@ def _tone(
 ) -> Lines | None:
     """Fundamental and harmonics up to the end of the band, or None where nothing stands above the noise."""
     n = len(weighted)
-    first, last = FIRST_BIN / n, HIGHEST
+    first, last = FIRST_BIN / n, 0.5 - FIRST_BIN / n
     if fundamental_hz is not None:
         turns = fundamental_hz / sample_rate
         slack = max(0.02 * turns, 2.0 / n)
