@@ -133,6 +133,7 @@ def test_the_same_seed_gives_the_same_readings():
 
 
 @pytest.mark.slow
+@pytest.mark.timeout(3600)
 def test_healthy_amplifiers_pass_at_every_seed():
     results = {seed: power_on(None, seed=seed)[0] for seed in range(1, 101)}
     failed = {
