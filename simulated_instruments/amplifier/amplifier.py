@@ -110,6 +110,7 @@ class Amplifier:
         self._start_dc: list[float] = [0.0, 0.0]
         self._rail_lines = (DelayLine(ERROR_LATENCY), DelayLine(ERROR_LATENCY))
         self._floating = (float(rng.normal(0.0, 0.03)), float(rng.normal(0.0, 0.03)))
+        self._middle = 0.0
         self._was_near = False
         self._peak_a = [0.0, 0.0]
         self._share = [0.0, 0.0]
@@ -129,9 +130,8 @@ class Amplifier:
             rails = self._rails()
             empty = 1.0 - min(1.0, rails[0] / 20.0)
             for channel in self.channels:
-                # the midpoint of a single supply starts at ground, which is half the supply below where it will stand
-                start = -30.0 if self.design.kind.kind == "capacitor" else channel.design.turn_on_v
-                channel.transient_v += start * empty
+                if self.design.kind.kind != "capacitor":
+                    channel.transient_v += channel.design.turn_on_v * empty
 
     def insert_lamp(self, power_w: float | None) -> None:
         """A lamp of this power in series with the live, or None."""
@@ -299,7 +299,7 @@ class Amplifier:
             if any(c.idle_a > 3.0 * c.design.bias.idle_a for c in self.channels):
                 step = min(step, 3.0)
             sensed = self._sensed(points, drive)
-            event = self.relay.next_change(self._mains, self.supply.rails()[0], sensed)
+            event = self.relay.next_change(self._mains, self.supply.reservoirs()[0], sensed)
             step = min(step, event)
             for i in (0, 1):
                 if self.path(i).made:
@@ -329,7 +329,7 @@ class Amplifier:
         supply: bool = True,
     ) -> None:
         """Let ``step`` seconds pass in everything that is slow."""
-        rail = self.supply.rails()[0]
+        rail = self.supply.reservoirs()[0]  # the relay is fed before the rail fuses
         if supply and step > 0.0:
             factor = 1.571 if max(p.rms_v for p in points) > 1.0 else 1.0
             self.supply.advance(step, *self._drawn(points), form_factor=factor)
@@ -350,6 +350,7 @@ class Amplifier:
             c.joint.until(self.time, step, self.thermal.thermal.ambient_c + self.thermal.inside_k)
             self.front.joints[i].until(self.time, step, math.inf)
         self._idle()
+        self._middle = self._middle_after(step)
         self.time += step
         self._age += step
 
@@ -372,13 +373,13 @@ class Amplifier:
             raise ValueError(f"sample rate {sample_rate}. Expected above 0 Hz.")
         if not np.isfinite(v).all():
             raise ValueError("an input voltage is not finite. Expected volts.")
-        out = np.empty_like(v)
+        out = np.empty((2, len(v)))
         if self._rested and len(v):
             self._prime(sample_rate)
         first = 0
         while first < len(v):
             first += self._block(v, out, first, sample_rate)
-        return out
+        return out.T
 
     def _prime(self, rate: float) -> None:
         """Fill the pipeline with what stood there before."""
@@ -399,21 +400,23 @@ class Amplifier:
         n = min(_BLOCK, len(v) - first)
         rails = self._rails()
         dc = tuple(self._dc(i, rails) if (last := self._last_dc[i]) is None else last for i in (0, 1))
-        event = self.relay.next_change(self._mains, self.supply.rails()[0], (dc[0], dc[1]))
+        event = self.relay.next_change(self._mains, self.supply.reservoirs()[0], (dc[0], dc[1]))
         for i in (0, 1):
             if self.path(i).made:
                 event = min(event, self.channels[i].fuse.time_to_blow(self._last_rms[i]))
         moves = event * rate < n
         if moves:
             n = max(1, min(n, math.ceil(event * rate)))
-        relay_moves = moves and self.relay.next_change(self._mains, self.supply.rails()[0], (dc[0], dc[1])) * rate <= n
+        relay_moves = (
+            moves and self.relay.next_change(self._mains, self.supply.reservoirs()[0], (dc[0], dc[1])) * rate <= n
+        )
         sockets = np.ascontiguousarray(v[first : first + n].T)
         terminals, points, means, outputs = self._signal(sockets, rate)
         trip = self._follow_protection(outputs, rate)
         for i in (0, 1):
-            out[first : first + n, i] = terminals[i]
+            out[i, first : first + n] = terminals[i]
             if trip is not None and not self.contact(i).welded:
-                out[first + trip : first + n, i] = 0.0
+                out[i, first + trip : first + n] = 0.0
         self._pass(n / rate, points, means, supply=False)
         self._last_rms = [p.load_rms_a for p in points]
         self._peak_a = [1.5 * p.load_rms_a for p in points]
@@ -589,7 +592,7 @@ class Amplifier:
         self._share[i] = share
         if 0.0 < abs(before - share) < 0.02:  # a fuse that warms: no step from block to block
             share = np.linspace(before, share, len(v), endpoint=False)
-        out = c.coupled(v, path.total_ohm, rate) * share
+        out = c.coupled(v, (self._middle, self._middle_after(len(v) / rate)), path.total_ohm, rate) * share
         if math.isfinite(path.load_ohm) and c.fuse.matters(self._peak_a[i]):
             current = v * (1.0 / path.total_ohm)
             out = out - current * c.fuse.swing_ohm(current, rate) * share
@@ -627,8 +630,17 @@ class Amplifier:
     @property
     def midpoint_v(self) -> float:
         """What the output devices stand at without a signal: half the supply where there is one rail."""
+        return self._middle
+
+    def _middle_after(self, seconds: float) -> float:
+        """The midpoint follows half the supply through its own filter when that is slow: behind an output capacitor."""
         kind, supply = self.design.kind, self.design.supply
-        return self._rails()[0] if kind.single_supply and supply.single_rail else 0.0
+        if not (kind.single_supply and supply.single_rail):
+            return 0.0
+        half = self._rails()[0]
+        if kind.kind != "capacitor":
+            return half
+        return min(2.0 * half, half + (self._middle - half) * math.exp(-seconds / TRANSIENT_S))
 
     def contact_film(self, channel: int) -> float:
         """Drop that the oxide on this relay contact makes, V; less after a loud burst."""

@@ -131,6 +131,13 @@ class Channel:
             return 1 if self.design.input_stage.offset_v >= 0.0 else -1
         return 0
 
+    def _stands_at(self, positive: float, negative: float) -> int:
+        """Which rail a stuck output stands at (0 positive); through a short from rail to rail, the one that is left."""
+        own = 0 if self.stuck > 0 else 1
+        if self.design.output_stage.short_through_a > 1.0 and abs((positive, negative)[own]) < 1.0:
+            return 1 - own
+        return own
+
     def limits(self, rails: tuple[float, float], total_ohm: float) -> tuple[float, float]:
         """Lowest and highest output voltage at these rails into ``total_ohm``."""
         low, high = self._limits(np.array([[rails[0]], [rails[1]]]), total_ohm)
@@ -164,7 +171,7 @@ class Channel:
         d = self.design
         low, high = self.limits(rails, total_ohm)
         if self.stuck:
-            return (rails[0] if self.stuck > 0 else rails[1]) if d.output_stage else 0.0
+            return rails[self._stands_at(rails[0], rails[1])]
         living = min(1.0, max(0.0, (max(rails[0], -rails[1]) - 4.0) / 8.0))
         value = d.input_stage.offset(rise_k) + d.coupling.leakage_v * volume * d.line.gain
         value *= d.feedback.dc_gain
@@ -189,6 +196,9 @@ class Channel:
         """
         stage = self.design.output_stage
         if stage.upper.shorted or stage.lower.shorted:
+            if min(rails[0], -rails[1]) < 0.02 * max(rails[0], -rails[1]):
+                self.through_a = 0.0  # a fuse has opened: nothing runs from rail to rail any more
+                return
             target = stage.short_through_a * max(0.0, rails[0] - rails[1] - 2.0) / _FULL_SPAN_V
             self.through_a += 0.15 * (target - self.through_a)
 
@@ -208,15 +218,15 @@ class Channel:
 
     # Signal
 
-    def coupled(self, v: FloatArray, load_ohm: float, rate: float) -> FloatArray:
-        """Through the output capacitor, where the kind has one."""
+    def coupled(self, v: FloatArray, middle: tuple[float, float], load_ohm: float, rate: float) -> FloatArray:
+        """Through the output capacitor, where the kind has one; ``middle``: what the output stands at, start and end."""
         section = self.kind.section(load_ohm) if self.kind.kind == "capacitor" else None
         if section is None:
             return v
         if self._kind_dc is not None:
-            self._kind.settle(self._kind_dc, section, rate)
+            self._kind.settle(self._kind_dc + middle[0], section, rate)
             self._kind_dc = None
-        return self._kind.slow(v, section, rate)
+        return self._kind.slow(v + np.linspace(*middle, len(v), endpoint=False), section, rate)
 
     def table(self, total_ohm: float) -> tuple[Table, float]:
         """Error made inside the loop against output voltage, and a factor near 1 for the voltage: the table is made anew
@@ -250,14 +260,12 @@ class Channel:
         scale = d.line.gain * (-1.0 if d.line.inverting else 1.0) * self.halves
         sections = (*self.sections(), FirstOrder(scale, 0.0, 0.0), *((outside,) if outside else ()))
         coupling = d.coupling.section(track_ohm)
-        if section.slow(rate):
-            y = self._fast.fast(x, sections, rate)
-            if coupling.slow(rate):
-                return self._servo(self._feedback.slow_pair(y, section, coupling, rate), rate)
-            return self._servo(self._feedback.slow(y, section, rate), rate)
-        y = self._fast.fast(x, (*sections, section), rate)
-        if coupling.slow(rate):
-            y = self._feedback.slow(y, coupling, rate)
+        slow = [s for s in (section, coupling) if s.slow(rate)]
+        y = self._fast.fast(x, sections if section in slow else (*sections, section), rate)
+        if len(slow) == 2:
+            y = self._feedback.slow_pair(y, section, coupling, rate)
+        elif slow:
+            y = self._feedback.slow(y, slow[0], rate)
         if d.feedback.distortion_per_v2 > 0.0:
             # what a dried-out capacitor has across it bends its capacitance
             across = self._dry.slow(x * d.line.gain, FirstOrder(1.0, 0.0, max(section.a1, 1e-4)), rate)
@@ -295,7 +303,7 @@ class Channel:
         Returns (n,) volts at the output devices, ERROR_LATENCY + LATENCY frames late.
         """
         if self.stuck and rails is not None:
-            rail: FloatArray = rails[0] if self.stuck > 0 else rails[1]
+            rail: FloatArray = rails[self._stands_at(float(rails[0, -1]), float(rails[1, -1]))]
             return rail
         gain = self.design.gain_stage
         y = slew_limited(y, self._last, gain, self.noise_gain, rate)

@@ -43,6 +43,7 @@ class Front:
         paths = (self.design.selector.left, self.design.selector.right)
         self.joints = (JointState(paths[0].joint, self.rng), JointState(paths[1].joint, self.rng))
         self._tone = [[Running(), Running()], [Running(), Running()]]
+        self.tone = self.design.controls.tone.sections(0.0, 0.0, defeat=True)
         self._side = [0.0, 0.0]
         self._gain: list[float] | None = None
         self._flicker = (Flicker(self.rng), Flicker(self.rng))

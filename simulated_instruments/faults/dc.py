@@ -36,6 +36,12 @@ def _shorted(design: AmplifierDesign, channel: str, rng: np.random.Generator) ->
 def _pair_shorted(design: AmplifierDesign, channel: str, rng: np.random.Generator) -> AmplifierDesign:
     # both halves: the supply is shorted through the emitter resistors; the protection did hold
     through = float(rng.uniform(18.0, 30.0))
+    # no two fuses are alike: one opens first, and then nothing runs from rail to rail any more
+    first = design.supply.fuse_positive if heads(rng) else design.supply.fuse_negative
+    if first is not None:
+        quicker = replace(first, time_constant_s=0.6 * first.time_constant_s)
+        positive = first is design.supply.fuse_positive
+        design = with_supply(design, **{"fuse_positive" if positive else "fuse_negative": quicker})
     return with_half(
         design, channel, heads(rng), lambda half: with_devices(half, lambda d: replace(d, shorted=True), 1),
         short_through_a=through,
