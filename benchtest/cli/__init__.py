@@ -73,6 +73,8 @@ def main() -> None:
     """The entry point: errors become one message on standard error and the exit status that belongs to them."""
     from benchtest.errors import BenchtestError
 
+    # The arrays are small: a second thread of the linear algebra costs more than it gives, above all beside a sound card.
+    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     try:
         status = benchtest.main(standalone_mode=False)
     except click.ClickException as error:
