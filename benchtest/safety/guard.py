@@ -269,7 +269,7 @@ class GuardedBench:
             return DcCheck(channel, point, None, "not_reached", f"no meter reaches {point}")
         value = self.dc_volts(point, repeats=repeats)
         outcome, words = dc_outcome(value, self.amplifier.output_stage)
-        if outcome == "zero":
+        if outcome == "zero" and not self.__interlock.stop:
             self.sleep(ZERO_AGAIN_S, why="exactly zero: does it move?")
             again = self.dc_volts(point, repeats=repeats)
             if has_moved(value, again):
