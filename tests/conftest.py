@@ -13,6 +13,11 @@ import subprocess
 from collections.abc import Iterable
 
 import pytest
+from hypothesis import settings
+
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # the arrays are small, and several processes share the machine
+settings.register_profile("benchtest", deadline=None)  # a busy machine is no fault of the code
+settings.load_profile("benchtest")
 
 REQUIRE_ALL = "BENCHTEST_REQUIRE_ALL"
 
