@@ -12,8 +12,9 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy import fft
 
+from benchtest.analysis.phasors import hann
 from benchtest.analysis.records import check_rate, one_channel
-from benchtest.analysis.sine_fit import wrapped
+from benchtest.analysis.sine_fit import power_bins, strongest_line, wrapped
 
 FloatArray = NDArray[np.float64]
 
@@ -216,7 +217,16 @@ def onset(
     centre = (window - 1) / 2
     first = 0 if begin == 0 else max(0, round(begin + centre - half_fade))
     stop = len(x) if end == len(amplitude) - 1 else min(len(x), round(end + centre + half_fade) + 1)
-    return Span(first, stop)
+    return Span(first, stop) if _holds_the_line(y[first:stop], frequency_hz / rate) else None
+
+
+def _holds_the_line(x: FloatArray, turns: float) -> bool:
+    """Whether the whole span has a line there: a short window also passes what lies far beside its frequency."""
+    n = len(x)
+    power, size = power_bins(x - float(np.mean(x)), hann(n))
+    slack = 2e-3 * turns + 2.5 / n
+    found = strongest_line(power, size, n, max(0.5 / n, turns - slack), min(0.5, turns + slack))
+    return found is not None and found[1] > np.log(n / 2) + 14.0
 
 
 def running_amplitude(x: FloatArray, sample_rate: float, frequency_hz: float, window: int) -> NDArray[np.complex128]:
@@ -270,13 +280,13 @@ def steady(
     frequency_hz: float,
     *,
     amplitude_tolerance: float = 0.05,
-    phase_tolerance: float | None = None,
+    phase_tolerance: float = 0.02,
 ) -> Steadiness:
     """Whether amplitude and phase of a tone stay continuous through a record: lost, doubled, silenced frames show here.
 
-    The record must hold the steady part of the tone only (cut with ``onset``, fades left out). A frame that is lost or
-    doubled turns the phase by 2 pi frequency / rate; by default a jump of half of that, or 0.02 radian if that is more,
-    is reported, as far as noise allows: six times the scatter of the blocks is never reported.
+    The record must hold the steady part of the tone only (cut with ``onset``, fades left out). Frames that are lost or
+    doubled turn the phase by 2 pi frequency / rate for each of them; a whole number of cycles leaves no trace here.
+    Noise widens both tolerances to six times the scatter of the blocks.
 
     Parameters
     ----------
@@ -285,7 +295,7 @@ def steady(
         Of the tone, within a part in a thousand.
     amplitude_tolerance : float
         Departure of one block's amplitude from the median that is still steady, as a ratio.
-    phase_tolerance : float, optional
+    phase_tolerance : float
         Jump in radians that is still steady.
 
     Raises
@@ -317,16 +327,19 @@ def steady(
         return Steadiness(False, float("inf"), float("nan"), 0, "there is no tone of that frequency")
     spread = np.abs(amplitude / median - 1.0)
     turn = np.angle(tone[1:] * np.conj(tone[:-1]))
-    drift = float(np.angle(np.sum(np.exp(1j * turn))))
+    mean_turn = complex(np.mean(np.exp(1j * turn)))
+    if not abs(mean_turn) > 0.7:
+        return Steadiness(False, float(np.max(spread)), float("nan"), 0, "there is no tone of that frequency")
+    drift = float(np.angle(mean_turn))
     # A jump inside a block shows half in the turn to its left neighbour and half in the one to its right: add both.
     excess = np.array([wrapped(float(t)) for t in turn - drift])
     jump = np.abs(excess)
     if len(excess) > 1:
         jump = np.concatenate([np.maximum(jump[:-1], np.abs(excess[:-1] + excess[1:])), jump[-1:]])
     scatter = float(np.median(np.abs(excess))) / 0.6745
-    if phase_tolerance is None:
-        phase_tolerance = max(0.02, np.pi * frequency_hz / rate)
-    amplitude_limit = max(amplitude_tolerance, 6.0 * float(np.median(spread)) / 0.6745)
+    # Neighbouring blocks tell noise from a level that moved.
+    uneven = float(np.median(np.abs(np.diff(amplitude)))) / median / 0.6745 / np.sqrt(2.0)
+    amplitude_limit = max(amplitude_tolerance, 6.0 * uneven)
     phase_limit = max(phase_tolerance, 6.0 * np.sqrt(2.0) * scatter)
     worst_amplitude, worst_jump = int(np.argmax(spread)), int(np.argmax(jump))
     found = (float(spread[worst_amplitude]), float(jump[worst_jump]))

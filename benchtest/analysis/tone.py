@@ -179,8 +179,13 @@ def _collect(
     fitted = 0
     in_band = 0.0
     if lines is not None:
-        # The unweighted estimate of the fundamental, harmonics and hum taken off: it meets the bound in white noise.
-        turns, amplitude = refine_step(residual, lines.turns, complex(lines.amplitudes[1]))
+        turns, amplitude = lines.turns, complex(lines.amplitudes[1])
+        # In white noise the unweighted estimate is the best there is (it meets the bound). Where other lines are
+        # left, or noise that is not white, it would lean on them, and the weighted one stands.
+        kept = max(0.25, 1.0 - REMOVED / (turns * n))
+        density_here = float(spectrum.noise_density(np.array([turns * sample_rate]))[0]) / kept
+        if float(residual @ residual) / n <= density_here * sample_rate:
+            turns, amplitude = refine_step(residual, turns, amplitude)
         frequency = turns * sample_rate
         fundamental = Fundamental(float(frequency), float(abs(amplitude)) * scale / np.sqrt(2.0), amplitude * scale)
         order = counted(2, len(lines.amplitudes))
