@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -32,6 +32,7 @@ _BLOCK = 8192
 """Frames rendered at a time."""
 _PRIME = DELAY + ERROR_LATENCY + LATENCY + 24
 """Frames of silence that fill the pipeline after unheard time."""
+_KNOB_AGE_S = 0.5
 TRANSIENT_S = 0.5
 """Decay of the output's movement at switch-on."""
 
@@ -110,6 +111,8 @@ class Amplifier:
         self._start_dc: list[float] = [0.0, 0.0]
         self._rail_lines = (DelayLine(ERROR_LATENCY), DelayLine(ERROR_LATENCY))
         self._floating = (float(rng.normal(0.0, 0.03)), float(rng.normal(0.0, 0.03)))
+        self._headphone_ohm: float | None = None
+        self._drive = SILENCE
         self._middle = 0.0
         self._was_near = False
         self._peak_a = [0.0, 0.0]
@@ -125,7 +128,7 @@ class Amplifier:
             return
         self._mains = on
         self.supply.switch(on)
-        self._disturb()
+        self._disturb(supply=True)
         if on:
             rails = self._rails()
             empty = 1.0 - min(1.0, rails[0] / 20.0)
@@ -136,7 +139,7 @@ class Amplifier:
     def insert_lamp(self, power_w: float | None) -> None:
         """A lamp of this power in series with the live, or None."""
         self.supply.insert_lamp(None if power_w is None else Lamp(power_w))
-        self._disturb()
+        self._disturb(supply=True)
 
     def set_volume(self, db_re_full: float) -> None:
         """Decibels relative to full volume, 0 or less; -inf for minimum."""
@@ -164,6 +167,18 @@ class Amplifier:
         self.front.connection, self.front.source_ohm, self.front.hum_v = kind, source_ohm, hum_v
         self._disturb()
 
+    def select_input(self, name: Literal["line", "phono"], *, monitor: bool = False) -> None:
+        """Which input is heard; ``monitor``: the tape monitor is in, and no recorder plays."""
+        if name not in ("line", "phono"):
+            raise ValueError(f"input '{name}'. Expected line or phono.")
+        self.front.phono, self.front.monitor = name == "phono", monitor
+        self._disturb()
+
+    def plug_headphones(self, ohm: float | None) -> None:
+        """Headphones of this impedance in the socket, which silences the loudspeakers; None draws the plug."""
+        self._headphone_ohm = ohm
+        self._disturb()
+
     def connect_load(self, left_ohm: float, right_ohm: float, inductance_h: float = 0.0) -> None:
         """What lies across the speaker terminals; inf for nothing."""
         if not (left_ohm >= 0.0 and right_ohm >= 0.0):
@@ -172,8 +187,9 @@ class Amplifier:
         self._inductance = inductance_h
         self._disturb()
 
-    def _disturb(self) -> None:
-        self._age = 0.0
+    def _disturb(self, *, supply: bool = False) -> None:
+        """Something was changed: time goes on in smaller steps for a while, the smallest after the mains switch."""
+        self._age = 0.0 if supply else min(self._age, _KNOB_AGE_S)
         self._ripple = None
 
     # Where things stand
@@ -195,6 +211,7 @@ class Amplifier:
         c = self.channels[channel]
         contact = self.contact(channel)
         made = self.relay.made(contact) and c.fuse.conducts and c.joint.made
+        made = made and self.design.headphones.closed(channel, plugged=self._headphone_ohm is not None)
         series = c.design.network.series_ohm + contact.ohm + c.design.output_joint.ohm
         series += c.fuse.ohm if c.fuse.conducts else 0.0
         load, short = self._load[channel], c.design.terminal_short_ohm
@@ -213,10 +230,7 @@ class Amplifier:
 
     def _dc(self, channel: int, rails: tuple[float, float]) -> float:
         c = self.channels[channel]
-        volume = self.front.volume(channel)
-        if self.front.connection == "open" or self.design.selector.monitor_open:
-            volume = self.front.volume(channel)
-        return c.dc(self.thermal.inside_k, volume, rails, self.path(channel).total_ohm)
+        return c.dc(self.thermal.inside_k, self.front.volume(channel), rails, self.path(channel).total_ohm)
 
     def peak(self, channel: int, drive: Drive) -> float:
         """Peak that the drive asks of this channel's output, before any limit; crosstalk included."""
@@ -290,6 +304,9 @@ class Amplifier:
         """Let time pass under a steady drive."""
         if not (seconds >= 0.0 and math.isfinite(seconds)):
             raise ValueError(f"advance by {seconds} s. Expected 0 or more, finite.")
+        if drive != self._drive:
+            self._drive = drive
+            self._disturb()
         left = seconds
         while left > 1e-9:
             points = (self.operating(0, drive), self.operating(1, drive))
@@ -517,10 +534,12 @@ class Amplifier:
     ) -> tuple[FloatArray, list[tuple[float, float]]]:
         """Rails (2, n) under what both channels draw, and each channel's average currents."""
         rails = np.array([[start[0]], [start[1]]])
+        if prime:  # a moment of silence in which nothing moves
+            return np.repeat(rails, len(ideal[0]), axis=1), [(0.0, 0.0), (0.0, 0.0)]
         flows: list[tuple[float, float]] = []
         for last in (False, True) if near else (True,):
             currents, flows = self._currents(ideal, totals, rails, near)
-            rails = np.ascontiguousarray(self.supply.waveform(currents.T, rate, commit=last and not prime).T)
+            rails = np.ascontiguousarray(self.supply.waveform(currents.T, rate, commit=last).T)
             if self.design.kind.single_supply:
                 half = 0.5 * (rails[0] - rails[1])
                 rails = np.stack([half, -half])
@@ -585,7 +604,7 @@ class Amplifier:
         """From the output devices to the speaker terminal."""
         share: Any
         c = self.channels[i]
-        if not path.made and not c.joint.joint.intermittent:
+        if not path.made and not (c.joint.joint.intermittent and self._headphone_ohm is None):
             return np.zeros(len(v))
         share = 1.0 if math.isinf(path.load_ohm) else path.load_ohm / (path.load_ohm + path.series_ohm)
         before = self._share[i]
@@ -611,6 +630,12 @@ class Amplifier:
             if float(np.max(np.abs(current))) > contact.clean_a:
                 self._film[i] *= math.exp(-len(v) / rate / 0.3)
         return np.asarray(out, dtype=np.float64)
+
+    def headphone_volts(self, channel: int, drive: Drive) -> float:
+        """What the headphones get, V rms; 0 with none plugged in."""
+        if self._headphone_ohm is None:
+            return 0.0
+        return self.operating(channel, drive).rms_v * self.design.headphones.share(self._headphone_ohm)
 
     # Meter and ohmmeter
 

@@ -140,11 +140,20 @@ class Channel:
 
     def limits(self, rails: tuple[float, float], total_ohm: float) -> tuple[float, float]:
         """Lowest and highest output voltage at these rails into ``total_ohm``."""
-        low, high = self._limits(np.array([[rails[0]], [rails[1]]]), total_ohm)
-        return float(low[0]), float(high[0])
+        upper, lower = self.design.output_stage.upper, self.design.output_stage.lower
+        eaten = self.oscillation.eaten_v
+        high = max(rails[0] - upper.saturation_v - eaten, 0.0)
+        low = min(rails[1] + lower.saturation_v + eaten, 0.0)
+        if self.kind.kind == "bridged":
+            across = self._bridged(np.array([[rails[0]], [rails[1]]]), np.array([low]), np.array([high]), total_ohm)
+            return float(across[0][0]), float(across[1][0])
+        if math.isfinite(total_ohm):
+            high = min(high * (total_ohm / (total_ohm + upper.saturation_ohm)), upper.reach_a * total_ohm)
+            low = max(low * (total_ohm / (total_ohm + lower.saturation_ohm)), -lower.reach_a * total_ohm)
+        return low, high
 
     def _limits(self, rails: FloatArray, total_ohm: float) -> tuple[FloatArray, FloatArray]:
-        """``rails`` (2, n): positive and negative."""
+        """The same for moving ``rails`` (2, n)."""
         upper, lower = self.design.output_stage.upper, self.design.output_stage.lower
         high = np.maximum(rails[0] - upper.saturation_v - self.oscillation.eaten_v, 0.0)
         low = np.minimum(rails[1] + lower.saturation_v + self.oscillation.eaten_v, 0.0)

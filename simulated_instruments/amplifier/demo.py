@@ -22,7 +22,7 @@ def demo_amplifier() -> AmplifierDesign:
     design = AmplifierDesign()
     # the lower (PNP) devices have a little less current gain, as they do; that makes the second harmonic
     stage = design.left.output_stage
-    stage = replace(stage, lower=replace(stage.lower, current_gain=3400.0))
+    stage = replace(stage, lower=replace(stage.lower, current_gain=3050.0))
     design = replace(
         design, left=replace(design.left, output_stage=stage), right=replace(design.right, output_stage=stage)
     )

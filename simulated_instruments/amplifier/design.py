@@ -8,12 +8,14 @@ from dataclasses import dataclass, field
 from .bias import Bias
 from .controls import Controls
 from .gain_stage import GainStage
+from .headphones import HeadphoneSocket
 from .input_selector import InputSelector
 from .input_stage import Coupling, Feedback, InputStage
 from .joints import Joint
 from .output_kind import OutputKind
 from .output_network import OutputNetwork
 from .output_stage import OutputStage
+from .phono import PhonoStage
 from .relay import Relay
 from .speaker_fuse import SpeakerFuse
 from .supply_design import SupplyDesign
@@ -83,6 +85,8 @@ class AmplifierDesign:
     controls: Controls = field(default_factory=Controls)
     left: ChannelDesign = field(default_factory=ChannelDesign)
     right: ChannelDesign = field(default_factory=ChannelDesign)
+    phono: PhonoStage = field(default_factory=PhonoStage)
+    headphones: HeadphoneSocket = field(default_factory=HeadphoneSocket)
     crosstalk: Crosstalk = field(default_factory=Crosstalk)
     kind: OutputKind = field(default_factory=OutputKind)
     relay: Relay = field(default_factory=Relay)

@@ -4,7 +4,7 @@ tone, crosstalk, noise. (The coupling capacitors' high-pass is linear and done i
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Literal
 
 import numpy as np
@@ -21,6 +21,8 @@ Connection = Literal["shorted", "open", "source"]
 _KNOB_S = 5e-3
 """A knob takes at least this long to move."""
 _FILM_KNEE_V = 0.03
+_PHONO_POWER = 0.45
+"""Power of white noise from 20 Hz to 20 kHz through the phono equaliser, over a flat gain as at 1 kHz (computed)."""
 CABLE_THIRD, CABLE_FIFTH = 0.45, 0.2
 """Odd harmonics of the current in a ground loop, relative to the fundamental; common practice, no source."""
 
@@ -37,12 +39,16 @@ class Front:
     volume_db: float = -math.inf
     balance: float = 0.0
     tone: tuple[FirstOrder, ...] = ()
+    phono: bool = False
+    monitor: bool = False
+    """The tape monitor is in: what the amplifier hears comes from a recorder that is not there."""
     joints: tuple[JointState, JointState] = field(init=False)
 
     def __post_init__(self) -> None:
         paths = (self.design.selector.left, self.design.selector.right)
         self.joints = (JointState(paths[0].joint, self.rng), JointState(paths[1].joint, self.rng))
         self._tone = [[Running(), Running()], [Running(), Running()]]
+        self._phono = [[Running(), Running()], [Running(), Running()]]
         self.tone = self.design.controls.tone.sections(0.0, 0.0, defeat=True)
         self._side = [0.0, 0.0]
         self._gain: list[float] | None = None
@@ -64,16 +70,25 @@ class Front:
 
     def input_gain(self, channel: int) -> float:
         """From the source's voltage to the top of the volume control, signed."""
-        if self.connection != "source" or self.design.selector.monitor_open or not self.joints[channel].made:
+        if self.connection != "source" or self.monitor_in or not self.joints[channel].made:
             return 0.0
         paths = (self.design.selector.left, self.design.selector.right)
-        return paths[channel].gain(self.source_ohm)
+        path = paths[channel]
+        if self.phono:
+            path = replace(path, resistance_ohm=self.design.phono.resistance_ohm)
+        return path.gain(self.source_ohm)
+
+    @property
+    def monitor_in(self) -> bool:
+        return self.monitor or self.design.selector.monitor_open
 
     def response(self, channel: int, frequency_hz: float) -> complex:
         """From the source's voltage at this channel's socket to the line stage's input, small signal; no crosstalk."""
         coupling = self.design.channels[channel].coupling
         total: complex = self.input_gain(channel) * self.volume(channel)
         total *= coupling.section(self.design.controls.volume[channel].resistance_ohm).response(frequency_hz)
+        if self.phono:
+            total *= self.design.phono.response(frequency_hz)
         for section in self.tone:
             total *= section.response(frequency_hz)
         return total
@@ -84,7 +99,15 @@ class Front:
         return c.shared + 2j * math.pi * frequency_hz * c.capacitance_f * c.impedance_ohm
 
     def noise_density(self, channel: int) -> float:
-        """White noise at the line stage's input, V per root hertz, the power amplifier's own referred to it."""
+        """Noise at the line stage's input, V per root hertz over 20 kHz, the power amplifier's own referred to it."""
+        squares = self._white_density(channel) ** 2
+        if self.phono and not self.monitor_in:
+            stage = self.design.phono
+            squares += _PHONO_POWER * (self.volume(channel) * stage.gain * stage.noise_v) ** 2
+        return math.sqrt(squares)
+
+    def _white_density(self, channel: int) -> float:
+        """The white part of it: all but the phono stage's, which its equaliser shapes."""
         d = self.design.channels[channel]
         volume = self.volume(channel)
         track = self.design.controls.volume[channel]
@@ -110,7 +133,7 @@ class Front:
         start = self._gain or target
         for c in (0, 1):
             d = self.design.channels[c]
-            x = self._top(c, sockets, rate, sine, now)
+            x = self._top(c, sockets, rate, sine, now, noise_scale)
             if d.coupling.crackle_v and noise_scale:
                 x = x + noise_scale * self._leak[c](n, rate, d.coupling.crackle_v)
             if start[c] != target[c]:
@@ -138,7 +161,9 @@ class Front:
             out.append(y)
         return out[0], out[1]
 
-    def _top(self, c: int, sockets: FloatArray, rate: float, sine: FloatArray | None, now: float) -> FloatArray:
+    def _top(
+        self, c: int, sockets: FloatArray, rate: float, sine: FloatArray | None, now: float, noise_scale: float
+    ) -> FloatArray:
         """Voltage at the top of the volume control."""
         n = sockets.shape[1]
         gain = self.input_gain(c)
@@ -154,6 +179,11 @@ class Front:
                 )
         else:
             x = np.zeros(n)
+        if self.phono and not self.monitor_in:
+            if noise_scale:
+                x = x + white(self.rng, n, noise_scale * self.design.phono.noise_v * math.sqrt(0.5 * rate))
+            for running, section in zip(self._phono[c], self.design.phono.sections(), strict=True):
+                x = running.slow(x, section, rate) if section.slow(rate) else running.fast(x, (section,), rate)
         if path.joint.intermittent:
             x = x * _gate(self.joints[c], now, n, rate)
         if path.contact_v:
@@ -180,7 +210,7 @@ class Front:
 
     def _noise(self, c: int, n: int, rate: float) -> FloatArray:
         d = self.design.channels[c]
-        density = self.noise_density(c)
+        density = self._white_density(c)
         noise: FloatArray = white(self.rng, n, density * math.sqrt(0.5 * rate))
         if d.input_stage.flicker_corner_hz > 0.0:
             own = d.input_stage.noise_v / d.line.gain
@@ -192,6 +222,7 @@ class Front:
     def rest(self) -> None:
         """What unheard time leaves: nothing."""
         self._tone = [[Running(), Running()], [Running(), Running()]]
+        self._phono = [[Running(), Running()], [Running(), Running()]]
         self._side = [0.0, 0.0]
         self._gain = None
 

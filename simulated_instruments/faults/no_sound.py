@@ -30,6 +30,12 @@ def _joint_open(design: AmplifierDesign, channel: str, rng: np.random.Generator)
     return with_channel(design, channel, output_joint=replace(one(design, channel).output_joint, open=True))
 
 
+def _headphone_contact(design: AmplifierDesign, channel: str, rng: np.random.Generator) -> AmplifierDesign:
+    socket = design.headphones
+    socket = replace(socket, left_open=True) if channel == "left" else replace(socket, right_open=True)
+    return replace(design, headphones=socket)
+
+
 def _protection(design: AmplifierDesign, channel: str, rng: np.random.Generator) -> AmplifierDesign:
     relay = design.relay
     if heads(rng):
@@ -59,6 +65,10 @@ SCENARIOS = (
     ),
     Scenario(
         "output-joint-open", GROUP, "a broken joint between the output and the relay", _joint_open,
+        "exactly 0 mV at the terminals, fuse and relay good", rows=(20,),
+    ),
+    Scenario(
+        "headphone-contact-open", GROUP, "the switch in the headphone socket no longer closes", _headphone_contact,
         "exactly 0 mV at the terminals, fuse and relay good", rows=(20,),
     ),
     Scenario(

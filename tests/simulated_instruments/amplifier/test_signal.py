@@ -98,14 +98,14 @@ def test_healthy_distortion():
 
 def test_low_bias_makes_odd_harmonics_that_double_as_the_level_halves():
     design = demo_amplifier()
-    bias = replace(design.left.bias, trim_v=-0.25)
+    bias = replace(design.left.bias, trim_v=-0.5)
     amplifier = switched_on(replace(design, left=replace(design.left, bias=bias)), stiff=StiffSupply())
     loud, quiet = (harmonics(played(amplifier, 1000.0, v)[:, 0], 1000.0, range(1, 10)) for v in (8.0, 4.0))
     odd = loud[2::2] / loud[0]
     assert odd[0] > 3e-4
     assert np.all(odd[1:] < odd[:-1])
     assert odd[3] > 0.2 * odd[0], "slowly falling 3-5-7-9"
-    assert loud[2] > 5.0 * loud[1]
+    assert loud[2] > 3.0 * loud[1]
     assert (quiet[2] / quiet[0]) / (loud[2] / loud[0]) == pytest.approx(2.0, rel=0.25)
 
 

@@ -421,7 +421,14 @@ def test_selector_contact_oxidised(seed):
 
 
 @pytest.mark.parametrize(
-    "name", ["speaker-fuse-open", "speaker-fuse-and-shorted-cable", "relay-open", "output-joint-open"]
+    "name",
+    [
+        "speaker-fuse-open",
+        "speaker-fuse-and-shorted-cable",
+        "relay-open",
+        "output-joint-open",
+        "headphone-contact-open",
+    ],
 )
 @each_seed
 def test_open_path(name, seed):
