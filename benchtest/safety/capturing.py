@@ -8,7 +8,7 @@ and taken again, RETAKES times at most.
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 
 import numpy as np
@@ -25,7 +25,7 @@ from benchtest.safety.findings import Capture
 from benchtest.safety.hooking import HookUps
 from benchtest.safety.interlock import CHANNELS
 from benchtest.safety.stops import Stops
-from benchtest.safety.tone import ToneFigures, tone_figures
+from benchtest.safety.tone import FiguresOnDemand, ToneFigures
 
 LATEST_S = 1.0
 """The longest latency that is looked for when none is known yet."""
@@ -190,9 +190,9 @@ def _as_capture(
 ) -> Capture:
     scale = calibration.input_volts_per_full_scale
     volts: FloatArray = samples * np.asarray(scale)
-    figures: dict[str, ToneFigures] = {}
+    figures: Mapping[str, ToneFigures] = {}
     if order.frequency_hz is not None:
-        figures = dict(zip(CHANNELS, tone_figures(volts, rate, order.frequency_hz), strict=True))
+        figures = FiguresOnDemand(volts, rate, order.frequency_hz, CHANNELS)
     return Capture(
         volts=volts, sample_rate=rate, driven=order.driven, input_v=order.input_v, frequency_hz=order.frequency_hz,
         volts_per_full_scale=scale, clipped=bool(np.max(np.abs(samples), initial=0.0) >= 0.9999), figures=figures,

@@ -1,7 +1,8 @@
-"""What the guard learns from each capture of a tone, at once and for both channels; measurements reuse it."""
+"""What the guard learns from each capture of a tone; measurements reuse it. A channel is analysed when it is asked for."""
 
 from __future__ import annotations
 
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 
 from benchtest.analysis import analyse
@@ -27,11 +28,32 @@ class ToneFigures:
     """(order, level in dB relative to the fundamental); None where it is below its own uncertainty."""
 
 
-def tone_figures(volts: FloatArray, sample_rate: int, frequency_hz: float) -> tuple[ToneFigures, ToneFigures]:
-    """Figures of both channels of a capture, shape (frames, 2), volts."""
+class FiguresOnDemand(Mapping[str, ToneFigures]):
+    """Channel name -> its figures; a channel that nobody asks for is not analysed."""
+
+    def __init__(self, volts: FloatArray, sample_rate: int, frequency_hz: float, names: tuple[str, ...]) -> None:
+        self._volts, self._sample_rate, self._frequency_hz, self._names = volts, sample_rate, frequency_hz, names
+        self._found: dict[str, ToneFigures] = {}
+
+    def __getitem__(self, name: str) -> ToneFigures:
+        if name not in self._found:
+            column = self._names.index(name) if name in self._names else -1
+            if column < 0:
+                raise KeyError(name)
+            self._found[name] = tone_figures(self._volts[:, column], self._sample_rate, self._frequency_hz)
+        return self._found[name]
+
+    def __iter__(self) -> Iterator[str]:
+        return iter(self._names)
+
+    def __len__(self) -> int:
+        return len(self._names)
+
+
+def tone_figures(volts: FloatArray, sample_rate: int, frequency_hz: float) -> ToneFigures:
+    """Figures of one channel of a capture, shape (frames,), volts."""
     found = analyse(volts, sample_rate, fundamental_hz=frequency_hz, band_hz=BAND_HZ)
-    left, right = (_figures(channel) for channel in found.channels)
-    return left, right
+    return _figures(found.channels[0])
 
 
 def _figures(channel: object) -> ToneFigures:
