@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
@@ -21,7 +21,7 @@ from benchtest.errors import LostFrames, NotAllowed, NotReachable
 from benchtest.events import EventStream
 from benchtest.instruments.protocols import AudioInterface, FloatArray, Function, Recording
 from benchtest.safety import limits as lim
-from benchtest.safety.findings import Capture
+from benchtest.safety.findings import Capture, MeterValue, mean_of
 from benchtest.safety.hooking import HookUps
 from benchtest.safety.interlock import CHANNELS
 from benchtest.safety.stops import Stops
@@ -40,6 +40,8 @@ class Order:
     """What is to be played: stimulus_v (frames, 2) peak volts at the input sockets; window_s is what to keep.
 
     output_v is the rms predicted at the terminals (None in a loopback); watched says whether DC is watched meanwhile.
+    also_ac names points whose AC volts are read while it plays, and at which frequency; the DC watch is looked at
+    between each two of them.
     """
 
     stimulus_v: FloatArray
@@ -51,6 +53,15 @@ class Order:
     watched: bool = False
     read_rails: bool = False
     while_playing: Callable[[], None] | None = None
+    also_ac: tuple[tuple[str, float], ...] = ()
+
+
+@dataclass(frozen=True)
+class Seen:
+    """What the meters showed while something played."""
+
+    rails: tuple[float, float] | None = None
+    meters: Mapping[str, MeterValue] = field(default_factory=dict)
 
 
 class Capturing:
@@ -89,10 +100,10 @@ class Capturing:
             )
         trouble = ""
         for attempt in range(1, RETAKES + 1):
-            recording, rails = self._take(emitted, order)
+            recording, seen = self._take(emitted, order)
             samples, trouble = self._window(recording, emitted, order)
             if not trouble:
-                capture = _as_capture(samples, recording.sample_rate, order, calibration, rails)
+                capture = _as_capture(samples, recording.sample_rate, order, calibration, seen)
                 trouble = _unsteady(capture)
                 if not trouble:
                     return capture
@@ -104,7 +115,7 @@ class Capturing:
             "that use the sound card, choose a larger buffer or a lower sample rate, then run again."
         )
 
-    def _take(self, emitted: FloatArray, order: Order) -> tuple[Recording, tuple[float, float] | None]:
+    def _take(self, emitted: FloatArray, order: Order) -> tuple[Recording, Seen]:
         audio = self.audio()
         rate = audio.sample_rate
         if self.__latency is None and order.frequency_hz is not None:
@@ -119,8 +130,8 @@ class Capturing:
             audio.begin(emitted, record=window)
             if order.while_playing is not None:
                 order.while_playing()
-            rails = self._watch(order)
-            return audio.finish(), rails
+            seen = self._watch(order)
+            return audio.finish(), seen
         except BaseException:
             audio.mute()
             raise
@@ -129,22 +140,34 @@ class Capturing:
 
     # ---------------------------------------------------------------- the DC watch
 
-    def _watch(self, order: Order) -> tuple[float, float] | None:
-        """Watch DC while something plays; read the rails once where that is asked for."""
+    def _watch(self, order: Order) -> Seen:
+        """Watch DC while something plays; read rails and other meters once where that is asked for."""
         if not order.watched:
-            return None
+            return Seen()
         audio = self.audio()
         rails = self._rails() if order.read_rails and audio.playing() else None
         meter = self.__hook_ups.meter_at("dc_watch")
         if order.frequency_hz is not None and order.frequency_hz < lim.WATCH_LOWEST_HZ:
             meter = None
+        wanted = list(order.also_ac)
+        meters: dict[str, MeterValue] = {}
         while audio.playing():
-            if meter is None:
+            if meter is not None:
+                value = meter.measure(Function.DC_VOLTS, range=10.0, line_cycles=10.0).value
+                self._watched(math.inf if value is None else lim.watch_referred_v(value))
+            elif not wanted:
                 self.__it.clock.sleep(0.1)
-                continue
-            value = meter.measure(Function.DC_VOLTS, range=10.0, line_cycles=10.0).value
-            self._watched(math.inf if value is None else lim.watch_referred_v(value))
-        return rails
+            if wanted and audio.playing():
+                point, frequency_hz = wanted.pop(0)
+                meters |= self._ac(point, frequency_hz)
+        return Seen(rails, meters)
+
+    def _ac(self, point: str, frequency_hz: float) -> dict[str, MeterValue]:
+        meter = self.__hook_ups.meter_at(point)
+        if meter is None:
+            return {}
+        taken = meter.measure(Function.AC_VOLTS, frequency_hz=frequency_hz)
+        return {point: mean_of([taken], point, meter.name)}
 
     def _watched(self, referred_v: float) -> None:
         now = self.__it.clock.now()
@@ -185,9 +208,7 @@ class Capturing:
         return samples, ""
 
 
-def _as_capture(
-    samples: FloatArray, rate: int, order: Order, calibration: Calibration, rails: tuple[float, float] | None
-) -> Capture:
+def _as_capture(samples: FloatArray, rate: int, order: Order, calibration: Calibration, seen: Seen) -> Capture:
     scale = calibration.input_volts_per_full_scale
     volts: FloatArray = samples * np.asarray(scale)
     figures: Mapping[str, ToneFigures] = {}
@@ -196,7 +217,7 @@ def _as_capture(
     return Capture(
         volts=volts, sample_rate=rate, driven=order.driven, input_v=order.input_v, frequency_hz=order.frequency_hz,
         volts_per_full_scale=scale, clipped=bool(np.max(np.abs(samples), initial=0.0) >= 0.9999), figures=figures,
-        rails=rails,
+        rails=seen.rails, meters=seen.meters,
     )  # fmt: skip
 
 
@@ -213,8 +234,6 @@ def _unsteady(capture: Capture) -> str:
 
 
 def _noted(capture: Capture, note: str) -> Capture:
-    from dataclasses import replace
-
     return replace(capture, note=note)
 
 

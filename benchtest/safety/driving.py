@@ -15,6 +15,7 @@ from benchtest import signals
 from benchtest.amplifier_file import AmplifierSpec
 from benchtest.bench import Instruments
 from benchtest.calibration import Calibration
+from benchtest.conditions import volume_db
 from benchtest.errors import NotAllowed
 from benchtest.events import EventStream
 from benchtest.instruments.protocols import FloatArray
@@ -94,6 +95,11 @@ class Driving:
     def _gain(self, channel: str) -> float:
         return self.__interlock.channels[channel].gain or self.assumed_gain()
 
+    def _turned_down(self) -> float:
+        """What the volume position leaves (ratio), as far as it was stated in decibels; 1 otherwise."""
+        position = volume_db(self.__interlock.hook_up.volume)
+        return 10 ** (min(0.0, position or 0.0) / 20)
+
     def _may_drive(self, channels: Sequence[str]) -> frozenset[str]:
         now = self.__interlock.hook_up
         refusals = {
@@ -131,10 +137,21 @@ class Driving:
     # ---------------------------------------------------------------- what is played
 
     def tone(
-        self, output_v: float, channels: Sequence[str], *, frequency_hz: float, hold_s: float, window_s: float
+        self,
+        output_v: float,
+        channels: Sequence[str],
+        *,
+        frequency_hz: float,
+        hold_s: float,
+        window_s: float,
+        also_ac: tuple[tuple[str, float], ...] = (),
     ) -> Capture:
         """See GuardedBench.tone."""
         driven = self._may_drive(channels)
+        if not lim.near_reference(frequency_hz) and any(self.__interlock.channels[c].gain is None for c in driven):
+            raise NotAllowed(
+                f"a tone of {frequency_hz:g} Hz was asked for before the gain is known. Measure it at 1 kHz, 50 mV first."
+            )
         if not (math.isfinite(output_v) and output_v > 0.0):
             raise NotAllowed(f"a tone of {output_v!r} V was asked for. Expected volts rms above 0.")
         highest = self.highest_output(channels, frequency_hz)
@@ -154,7 +171,7 @@ class Driving:
         order = Order(
             self._sines(frequency_hz, inputs, length_s), driven, inputs, frequency_hz,
             (lim.FADE_S + hold_s - window_s - MARGIN_S, lim.FADE_S + hold_s - MARGIN_S), output_v, watched=True,
-            read_rails=rated is not None and output_v >= 0.99 * rated / math.sqrt(2.0),
+            read_rails=rated is not None and output_v >= 0.99 * rated / math.sqrt(2.0), also_ac=also_ac,
         )  # fmt: skip
         capture = self.__capturing.capture(order, self.calibration)
         self._learn(capture, output_v)
@@ -198,6 +215,58 @@ class Driving:
         )  # fmt: skip
         return self.__capturing.capture(order, self.calibration)
 
+    def highest_burst(self, channels: Sequence[str]) -> float:
+        """The highest output (V rms) that may be asked for inside bursts of these channels now; 0 for none."""
+        driven = frozenset(channels)
+        seen = max(self.__interlock.verified(driven), self.__interlock.burst_v.get(driven, 0.0))
+        state = self.__interlock
+        full = all(state.channels[c].clearance is Clearance.FULL for c in driven) and state.hook_up.load == "load"
+        tops = [self.limits().highest_burst_v(CHANNELS.index(c), self.load_ohm[c]) for c in driven]
+        if not full or any(top is None for top in tops):
+            return 0.0
+        return min([seen * lim.BURST_RUNG, *(top for top in tops if top is not None)])
+
+    def bursts(self, output_v: float, channels: Sequence[str], *, count: int) -> Capture:
+        """See GuardedBench.bursts."""
+        driven = self._may_drive(channels)
+        highest = self.highest_burst(channels)
+        if not 0.0 < output_v <= highest * 1.001:
+            raise NotAllowed(
+                f"bursts of {output_v!r} V were asked for; {highest:.3g} V is the highest that may be tried now. They need "
+                "a dummy load, a full DC check and a rated power, and rise by 0.5 dB from the highest tone that was seen."
+            )
+        rate = self.__capturing.audio().sample_rate
+        shape = signals.bursts(lim.REFERENCE_HZ, 1.0, rate, count=count, on_s=lim.LONGEST_BURST_S)
+        peaks = [math.sqrt(2.0) * output_v / self._gain(c) if c in driven else 0.0 for c in CHANNELS]
+        order = Order(
+            np.column_stack([shape * v for v in peaks]), driven, (peaks[0] / math.sqrt(2.0), peaks[1] / math.sqrt(2.0)),
+            None, (lim.FADE_S, len(shape) / rate - lim.FADE_S), output_v, watched=True,
+        )  # fmt: skip
+        capture = self.__capturing.capture(order, self.calibration)
+        if all(self._burst_seen(capture, c, output_v) for c in driven):
+            self.__interlock.burst_v[driven] = max(self.__interlock.burst_v.get(driven, 0.0), output_v)
+        return capture
+
+    def _burst_seen(self, capture: Capture, channel: str, output_v: float) -> bool:
+        peak = float(np.max(np.abs(capture.channel(channel)), initial=0.0))
+        return peak > 0.7 * math.sqrt(2.0) * output_v
+
+    def loopback_waveform(
+        self, shape: FloatArray, share: float, channels: Sequence[str], *, window_s: tuple[float, float]
+    ) -> Capture:
+        """See GuardedBench.loopback_waveform."""
+        self._must_be_loopback(share)
+        if not float(np.max(np.abs(shape), initial=0.0)) <= 1.0:
+            raise NotAllowed("the waveform's peak is above 1. Expected a shape between -1 and 1.")
+        scale = self.calibration.output_volts_per_full_scale
+        peaks = [share * v if c in channels else 0.0 for c, v in zip(CHANNELS, scale, strict=True)]
+        rms = float(np.sqrt(np.mean(np.square(shape))))
+        order = Order(
+            np.column_stack([shape * v for v in peaks]), frozenset(channels), (peaks[0] * rms, peaks[1] * rms), None,
+            window_s,
+        )  # fmt: skip
+        return self.__capturing.capture(order, self.calibration)
+
     def loopback_tone(
         self,
         share: float,
@@ -208,13 +277,7 @@ class Driving:
         while_playing: Callable[[], None] | None,
     ) -> Capture:
         """See GuardedBench.loopback_tone."""
-        if self.__interlock.hook_up.sound_card != "loopback":
-            raise NotAllowed(
-                "a loopback tone was asked for while the sound card is on the amplifier. Have its output plugged "
-                'into the dividers first: hook_up(sound_card="loopback").'
-            )
-        if not 0.0 < share <= lim.INPUT_SHARE:
-            raise NotAllowed(f"share of full scale {share!r}: expected above 0 and at most {lim.INPUT_SHARE}.")
+        self._must_be_loopback(share)
         scale = self.calibration.output_volts_per_full_scale
         rms = (share * scale[0] / math.sqrt(2.0), share * scale[1] / math.sqrt(2.0))
         order = Order(
@@ -222,6 +285,15 @@ class Driving:
             (lim.FADE_S + hold_s - window_s - MARGIN_S, lim.FADE_S + hold_s - MARGIN_S), while_playing=while_playing,
         )  # fmt: skip
         return self.__capturing.capture(order, self.calibration)
+
+    def _must_be_loopback(self, share: float) -> None:
+        if self.__interlock.hook_up.sound_card != "loopback":
+            raise NotAllowed(
+                "a loopback tone was asked for while the sound card is on the amplifier. Have its output plugged "
+                'into the dividers first: hook_up(sound_card="loopback").'
+            )
+        if not 0.0 < share <= lim.INPUT_SHARE:
+            raise NotAllowed(f"share of full scale {share!r}: expected above 0 and at most {lim.INPUT_SHARE}.")
 
     def record(self, seconds: float, during: Callable[[], None] | None) -> Capture:
         """See GuardedBench.record."""
@@ -239,7 +311,7 @@ class Driving:
         for name in capture.driven:
             verified = self._learn_channel(name, capture, output_v) and verified
         self._check_sag(capture)
-        if verified:
+        if verified and lim.near_reference(capture.frequency_hz or 0.0):
             before = self.__interlock.verified_v.get(capture.driven, 0.0)
             self.__interlock.verified_v[capture.driven] = max(before, output_v)
 
@@ -249,6 +321,8 @@ class Driving:
         figures = capture.figures[name]
         driven_v = capture.input_v[CHANNELS.index(name)]
         expected = driven_v * self._gain(name)
+        if state.gain is None:
+            expected *= self._turned_down()
         if not figures.level_v > NO_RESPONSE * expected:
             state.ramp_ended = state.ramp_ended or (
                 f"no response to the tone: {expected:.3g} V expected, {figures.level_v:.2g} V seen. A lead off, or a dead "
@@ -261,6 +335,13 @@ class Driving:
             state.gain = measured
             return figures.level_v > 0.5 * min(output_v, lim.FIRST_V)
         moved_db = 20.0 * math.log10(measured / state.gain)
+        frequency = capture.frequency_hz or 0.0
+        if not lim.near_reference(frequency):
+            if abs(moved_db) > lim.RESPONSE_MOVED_DB:
+                state.ramp_ended = (
+                    f"{moved_db:+.1f} dB at {frequency:g} Hz against 1 kHz: more than a flat amplifier has"
+                )
+            return True
         half = rated / math.sqrt(2.0) if rated is not None else lim.SECOND_V
         if output_v < 0.99 * half and abs(moved_db) > lim.GAIN_MOVED_DB:
             state.ramp_ended = f"the gain moved by {moved_db:+.2f} dB without a prompt at {output_v:.3g} V"

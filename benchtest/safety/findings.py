@@ -56,6 +56,7 @@ class Capture:
 
     volts: (frames, 2) at the speaker terminals. input_v: rms at the input sockets per channel. figures: per channel
     what the tone's analysis gave, {} when no tone was played. rails: the (positive, negative) rail seen under power.
+    meters: what other meters showed while it played, by test point.
     """
 
     volts: FloatArray
@@ -68,6 +69,7 @@ class Capture:
     figures: Mapping[str, ToneFigures] = field(default_factory=dict)
     rails: tuple[float, float] | None = None
     note: str = ""
+    meters: Mapping[str, MeterValue] = field(default_factory=dict)
 
     def channel(self, name: str) -> FloatArray:
         """One channel's volts, shape (frames,)."""

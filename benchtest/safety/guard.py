@@ -302,14 +302,19 @@ class GuardedBench:
         frequency_hz: float = 1000.0,
         hold_s: float = 1.0,
         window_s: float = 0.25,
+        also_ac: tuple[tuple[str, float], ...] = (),
     ) -> Capture:
         """Play a sine that makes ``output_v`` (rms) at the speaker terminals, and capture its last ``window_s``.
 
+        Away from 1 kHz the gain of 1 kHz is assumed, and nothing is learnt for the next rung. ``also_ac``: points whose
+        AC volts are read while it plays, each with the frequency that the meter's statement is asked for.
         Raises NotCleared for a channel that may not be driven, NotAllowed for a level that may not be reached yet,
         SafetyStop when the DC watch trips.
         """
         self.__stops.if_pending()
-        return self.__driving.tone(output_v, channels, frequency_hz=frequency_hz, hold_s=hold_s, window_s=window_s)
+        return self.__driving.tone(
+            output_v, channels, frequency_hz=frequency_hz, hold_s=hold_s, window_s=window_s, also_ac=also_ac
+        )
 
     def waveform(
         self,
@@ -329,6 +334,25 @@ class GuardedBench:
         return self.__driving.waveform(
             shape, sample_rate, channels, output_peak_v=output_peak_v, highest_hz=highest_hz, window_s=window_s
         )
+
+    def highest_burst(self, channels: Sequence[str]) -> float:
+        """The highest output (V rms) that may be asked for inside bursts of these channels now; 0 for none."""
+        return self.__driving.highest_burst(channels)
+
+    def bursts(self, output_v: float, channels: Sequence[str], *, count: int = 2) -> Capture:
+        """Play 20 ms bursts of 1 kHz every 500 ms, 20 dB less in between, and capture them; ``output_v`` rms inside.
+
+        Up to 3 dB above rated power, rising by 0.5 dB from the highest tone that was seen to respond.
+        """
+        self.__stops.if_pending()
+        return self.__driving.bursts(output_v, channels, count=count)
+
+    def loopback_waveform(
+        self, shape: FloatArray, share: float, channels: Sequence[str], *, window_s: tuple[float, float]
+    ) -> Capture:
+        """Play any waveform from output to input, the amplifier not connected, on these channels only."""
+        self.__stops.if_pending()
+        return self.__driving.loopback_waveform(shape, share, channels, window_s=window_s)
 
     def loopback_tone(
         self,

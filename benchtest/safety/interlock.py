@@ -71,6 +71,8 @@ class Interlock:
     hook_up: HookUp = field(default_factory=HookUp)
     channels: dict[str, ChannelState] = field(default_factory=lambda: {c: ChannelState() for c in CHANNELS})
     verified_v: dict[frozenset[str], float] = field(default_factory=dict)
+    burst_v: dict[frozenset[str], float] = field(default_factory=dict)
+    """The highest output seen to respond inside bursts."""
     stop: str = ""
     stopped: bool = False
     """The stop has been carried out and told."""
@@ -94,6 +96,7 @@ class Interlock:
             state.gain = None
             state.ramp_ended = ""
         self.verified_v.clear()
+        self.burst_v.clear()
 
     def verified(self, driven: frozenset[str]) -> float:
         """The highest output seen to respond with these channels driven. Two channels that were each seen alone count

@@ -34,6 +34,10 @@ FADE_S = 0.05
 FIRST_V = 0.05
 SECOND_V = 0.3
 GAIN_MOVED_DB = 0.5
+REFERENCE_HZ = 1000.0
+"""Gain is learnt and levels are verified by tones within an octave of this."""
+RESPONSE_MOVED_DB = 6.0
+"""A tone elsewhere may differ by so much from what the gain at 1 kHz predicts; more ends the ramp. Judgement, no source."""
 RAIL_SAG_NOTE, RAIL_SAG_STOP = 0.20, 0.30
 THD_LOW_LEVEL = 0.01
 """Distortion above this below a tenth of rated power ends the ramp."""
@@ -49,6 +53,13 @@ INPUT_SHARE = 0.9
 UNKNOWN_GAIN = 200.0
 """Gain (46 dB) assumed of an amplifier of which nothing is known, until it has been measured."""
 ABOVE_RATED = 1.3
+BURST_ABOVE_RATED = 2.0
+"""Bursts of 20 ms: up to 3 dB above rated power."""
+BURST_RUNG = 10 ** (0.52 / 20)
+"""Bursts rise by 0.5 dB."""
+LONGEST_BURST_S = 0.020
+BURST_SHARE = 0.05
+"""Bursts fill at most so much of the time; in between the level is 20 dB lower."""
 ZOBEL_OHM, ZOBEL_F, ZOBEL_W = 10.0, 100e-9, 0.5
 """The output network that high frequencies heat: 10 ohm + 0.1 uF, and what its resistor bears."""
 
@@ -84,6 +95,30 @@ class DriveLimits:
         if rated is not None:
             bounds.append(rated * math.sqrt(ABOVE_RATED))
         return min(bounds)
+
+    def highest_burst_v(self, channel: int, load_ohm: float) -> float | None:
+        """The highest rms inside a burst of 20 ms; None where no power is rated.
+
+        The lowest of: 3 dB above rated power, the sound card's input, what the output network bears at 1 kHz, and ten
+        times the load's rating, which a burst in twenty-five fills to less than a half.
+        """
+        rated = self.rated_v()
+        if rated is None:
+            return None
+        bounds = [
+            rated * math.sqrt(BURST_ABOVE_RATED), INPUT_SHARE * self.input_peak_v[channel] / math.sqrt(2.0),
+            network_limit_v(REFERENCE_HZ), math.sqrt(10.0 * self.load_rating_w * load_ohm),
+        ]  # fmt: skip
+        return min(bounds)
+
+
+def near_reference(frequency_hz: float) -> bool:
+    """Whether a tone is near enough to 1 kHz to teach gain and level.
+
+    >>> near_reference(997.0), near_reference(10e3)
+    (True, False)
+    """
+    return REFERENCE_HZ / 2.0 <= frequency_hz <= REFERENCE_HZ * 2.0
 
 
 def network_limit_v(frequency_hz: float) -> float:
