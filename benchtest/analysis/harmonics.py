@@ -16,14 +16,13 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy import fft
 
+from benchtest.analysis.band_record import BandRecord
 from benchtest.analysis.phasors import (
     MANY_LINES,
     Weights,
     counted,
     hann,
-    many_sums,
     many_waveform,
-    order_sums,
     order_waveform,
 )
 from benchtest.analysis.records import MIN_CYCLES, check_fundamental, check_rate, one_channel
@@ -130,16 +129,6 @@ def _conjugate_gradients(
     return solution if sign > 0 else solution[1:]
 
 
-def _correlations(weighted: FloatArray, turns: float, orders: int) -> tuple[ComplexArray, complex]:
-    """Sums against orders 0..H, and the slope of order 1."""
-    if orders <= MANY_LINES:
-        return order_sums(weighted, turns, orders)
-    value = many_sums(weighted, turns * counted(orders + 1))
-    exact, slope = order_sums(weighted, turns, 1)
-    value[:2] = exact
-    return value, slope
-
-
 @dataclass(frozen=True)
 class Lines:
     """A solved fit: turns (cycles per sample) and the complex peak amplitudes of orders 0..H at mid-record."""
@@ -168,15 +157,15 @@ def _joined(even: FloatArray, odd: FloatArray) -> ComplexArray:
     return amplitudes
 
 
-def fit_periodic(weighted: FloatArray, turns: float, orders: int, *, passes: int = 12) -> Lines:
-    """Orders 0..H and the frequency, from a record that was multiplied with its Hann weights.
+def fit_periodic(record: BandRecord, turns: float, orders: int, *, passes: int = 12) -> Lines:
+    """Orders 0..H and the frequency, from a Hann-weighted record.
 
     The frequency is moved until what is left holds nothing of the fundamental's derivative (variable projection with
     the fundamental's column only: exact where the model is, and the harmonics of a good tone say little about its
     frequency). A move is the last where what it changes in second order no longer matters: about mid-record the
     amplitudes do not change in first order.
     """
-    n = len(weighted)
+    n = record.n
     kernel = Weights(n, hann=True)
     start = turns
     order = np.arange(orders + 1)
@@ -184,7 +173,7 @@ def fit_periodic(weighted: FloatArray, turns: float, orders: int, *, passes: int
     for _ in range(passes):
         w = 2 * np.pi * turns
         solve = _solver(kernel, w, orders)
-        value, slope = _correlations(weighted, turns, orders)
+        value, slope = record.order_sums(turns, orders)
         # slope is odd: one evaluation at orders 0..H+1 serves 1 + k and 1 - k.
         odd_sums, (square, curve) = kernel.slope_and_curvature(w * counted(orders + 2), np.array([0.0, 2 * w]))
         up, down = odd_sums[order + 1], np.sign(1 - order) * odd_sums[np.abs(1 - order)]
@@ -269,8 +258,8 @@ def harmonic_fit(
         raise ValueError(
             "there is no tone in the record. Expected one line above the noise: check cable, input and level."
         )
-    weighted = y * weights
-    start = fit_periodic(weighted, first_guess(y, found[0]), 1, passes=4)
+    record = BandRecord.whole(y * weights, weights, size)
+    start = fit_periodic(record, first_guess(y, found[0]), 1, passes=4)
     if not start.turns * n >= MIN_CYCLES - 1e-3:
         raise ValueError(
             f"the record holds {start.turns * n:.2f} cycles of {start.turns * rate:g} Hz. "
@@ -283,7 +272,7 @@ def harmonic_fit(
         orders = orders_below(lines.turns, highest, n)
         if len(lines.amplitudes) == orders + 1 and lines is not start:
             break
-        lines = fit_periodic(weighted, lines.turns, orders)
+        lines = fit_periodic(record, lines.turns, orders)
     return HarmonicFit(
         frequency_hz=float(lines.turns * rate),
         amplitudes=lines.amplitudes[1:] * scale,

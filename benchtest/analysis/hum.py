@@ -11,10 +11,10 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import fft
 
+from benchtest.analysis.band_record import BandRecord
 from benchtest.analysis.harmonics import Lines, solve_lines
-from benchtest.analysis.phasors import Weights, counted, order_waveform, sums
+from benchtest.analysis.phasors import Weights, counted
 from benchtest.analysis.spectrum import HANN_NOISE_BINS, ComplexArray, PowerSpectrum
 
 FloatArray = NDArray[np.float64]
@@ -24,8 +24,8 @@ TOLERANCE = 0.01
 ORDERS = 10
 APART_CYCLES = 2.0
 """Lines closer than this many cycles per record coincide: Hann weights do not part them."""
-COARSE_CYCLES = 0.1
-"""Step of the search for the mains frequency, cycles per record: one cycle for the tenth line."""
+COARSE_CYCLES = 0.2
+"""Step of the search for the mains frequency, cycles per record: one cycle to either side for the tenth line."""
 MIN_CYCLES = 4.0
 """Cycles of the mains that a record must hold before hum is looked for."""
 
@@ -85,10 +85,7 @@ def find_hum(
     # Everything of interest lies below the last line: search a decimated record.
     top = MAINS_HZ[1] * (1 + TOLERANCE) * orders + 50.0 / seconds
     keep = min(len(bins), int(np.ceil(top * 1.1 / spectrum.step_hz)) + 2)
-    # A square, so that its blocks leave nothing over.
-    short = fft.next_fast_len(int(np.sqrt(2 * keep)) + 1, real=True) ** 2
-    slow = fft.irfft(bins[:keep], short)
-    slow_rate = sample_rate * short / size
+    record = BandRecord.low(bins, size, n, keep)
     occupied = np.asarray(occupied_hz, dtype=np.float64)
 
     grids = []
@@ -97,13 +94,13 @@ def find_hum(
         count = int(np.clip(np.ceil(2 * half * seconds / COARSE_CYCLES), 3, 1201)) | 1
         grids.append(np.linspace(nominal - half, nominal + half, count))
     grid = np.concatenate(grids)
-    start = float(grid[np.argmax(_energies(slow, grid, slow_rate, orders, occupied, seconds))])
+    start = float(grid[np.argmax(_energies(record, grid, sample_rate, orders, occupied, seconds))])
     order = counted(1, orders + 1)
     turns = start / sample_rate
-    for _ in range(3):
+    for _ in range(5):
         coincide = _coincide(turns * sample_rate * order, occupied, seconds)
-        lines, moved = _fit(slow, turns, orders, n, size, coincide)
-        if not abs(moved) * n > 1e-7:
+        lines, moved = _fit(record, turns, orders, coincide)
+        if not abs(moved) * n > 1e-4:  # what is left changes levels in second order
             break
         turns += float(np.clip(moved, -COARSE_CYCLES / n, COARSE_CYCLES / n))
     mains = lines.turns * sample_rate
@@ -120,60 +117,37 @@ def find_hum(
     amplitudes = lines.amplitudes.copy()
     amplitudes[0] = 0.0
     amplitudes[1:][coincide] = 0.0
-    fitted = Lines(lines.turns, amplitudes)
-    return Hum(mains, fitted, np.where(coincide, np.nan, levels), floors, _low_bins(fitted, n, size, short)[:keep])
-
-
-def _low_bins(lines: Lines, n: int, size: int, short: int) -> ComplexArray:
-    """What Hann-weighted lines put into the lowest bins of the record's transform, by way of a decimated record."""
-    ratio = size / short
-    first = -(n - 1) / 2
-    positions = first + ratio * np.arange(short)
-    weights = np.where(np.abs(positions) <= n / 2, 0.5 + 0.5 * np.cos(2 * np.pi / n * positions), 0.0)
-    # order_waveform counts time from the middle of the decimated record: turn each line from there to mid-record.
-    offset = first + ratio * (short - 1) / 2
-    order = np.arange(len(lines.amplitudes))
-    turned = lines.amplitudes * np.exp(2j * np.pi * lines.turns * offset * order)
-    result: ComplexArray = fft.rfft(order_waveform(turned, lines.turns * ratio, short) * weights) * ratio
-    return result
+    low_bins = record.bins_of(lines.turns, amplitudes)
+    return Hum(mains, Lines(lines.turns, amplitudes), np.where(coincide, np.nan, levels), floors, low_bins)
 
 
 def _energies(
-    slow: FloatArray, grid: FloatArray, rate: float, orders: int, occupied: FloatArray, seconds: float
+    record: BandRecord, grid: FloatArray, rate: float, orders: int, occupied: FloatArray, seconds: float
 ) -> FloatArray:
     """Energy in the lines of each trial mains frequency."""
     lines = np.outer(grid, counted(1, orders + 1))
-    value = sums(slow, (lines / rate).ravel(), slope=False).value.reshape(lines.shape)
+    value = record.sums((lines / rate).ravel(), slope=False).value.reshape(lines.shape)
     power = value.real**2 + value.imag**2
     result: FloatArray = np.sum(np.where(_coincide(lines, occupied, seconds), 0.0, power), axis=1)
     return result
 
 
-def _fit(
-    slow: FloatArray, turns: float, orders: int, n: int, size: int, coincide: NDArray[np.bool_]
-) -> tuple[Lines, float]:
-    """Orders 0..10 from the decimated record, in the closed-form system of the full one, and by how much the frequency
-    should move (cycles per sample).
+def _fit(record: BandRecord, turns: float, orders: int, coincide: NDArray[np.bool_]) -> tuple[Lines, float]:
+    """Orders 0..10 at a trial frequency, and by how much it should move (cycles per sample).
 
-    ``sums`` counts time from the middle of the decimated record, which was padded: the sums are turned from there to the
-    middle of the record itself. What the fitted lines themselves put into each other's slopes is taken off before the
-    rest is read as a turn of the lines against the trial frequency, each by its power.
+    What the fitted lines themselves put into each other's slopes is taken off before the rest is read as a turn of the
+    lines against the trial frequency, each by its power.
     """
-    ratio = size / len(slow)
     order = counted(orders + 1)
-    at = sums(slow, order * (turns * ratio))
-    offset = ratio * (len(slow) - 1) / 2 - (n - 1) / 2
-    turn = np.exp(-2j * np.pi * turns * offset * order)
-    value = at.value * turn
-    slope = (ratio * at.slope + offset * at.value) * turn
-    lines = solve_lines(value, turns, n)
-    kernel = Weights(n, hann=True)
+    at = record.sums(order * turns)
+    lines = solve_lines(at.value, turns, record.n)
+    kernel = Weights(record.n, hann=True)
     w = 2 * np.pi * turns
     odd, (square,) = kernel.slope_and_curvature(w * counted(2 * orders + 1), np.array([0.0]))
     k = np.arange(orders + 1)
     up, down = odd[k[:, None] + k], np.sign(k[:, None] - k) * odd[np.abs(k[:, None] - k)]
     cosines, sines = lines.amplitudes.real, -lines.amplitudes.imag
-    slope = slope - ((up - down) @ sines - 1j * ((up + down) @ cosines)) / 2
+    slope = at.slope - ((up - down) @ sines - 1j * ((up + down) @ cosines)) / 2
     amplitudes = np.where(coincide, 0.0, lines.amplitudes[1:])
     weight = square * float(order[1:] ** 2 @ np.abs(amplitudes) ** 2)
     if not weight > 0.0:

@@ -74,6 +74,22 @@ def _blocks(n: int) -> tuple[int, int, int]:
     return length, n // length, n % length
 
 
+ONE_THREAD = 262_144
+"""Products of matrices with no more multiplications than this are done by one thread in OpenBLAS, which numpy's wheels
+bring. Larger ones wake all cores, and on a machine that is busy otherwise wait for them longer than they compute."""
+
+
+def _product(left: FloatArray, right: FloatArray) -> FloatArray:
+    """left @ right, by rows in portions that one thread does."""
+    rows = max(1, ONE_THREAD // max(1, right.size))
+    if rows >= len(left):
+        return np.asarray(left @ right, dtype=np.float64)
+    result = np.empty((len(left), right.shape[1]))
+    for first in range(0, len(left), rows):
+        np.matmul(left[first : first + rows], right, out=result[first : first + rows])
+    return result
+
+
 @dataclass(frozen=True)
 class Sums:
     """value[k] = sum x exp(-2 pi j turns[k] u); slope[k] = sum u x exp(-2 pi j turns[k] u), u from mid-record."""
@@ -109,7 +125,7 @@ def sums(x: FloatArray, turns: FloatArray, *, slope: bool = True) -> Sums:
     matrix = np.concatenate(columns, axis=1)
     middle = (n - 1) / 2
     centres = counted(count) * length + (length - 1) / 2 - middle
-    product = x[: count * length].reshape(count, length) @ matrix
+    product = _product(x[: count * length].reshape(count, length), matrix)
     carrier = exponentials(-turns, centres)
     inner = product[:, :lines] + 1j * product[:, lines : 2 * lines]
     value = np.einsum("pk,pk->k", carrier, inner)
@@ -138,7 +154,7 @@ def order_sums(x: FloatArray, turns: float, orders: int) -> tuple[ComplexArray, 
     matrix = np.concatenate([table.real, table.imag, first.real[:, None], first.imag[:, None]], axis=1)
     middle = (n - 1) / 2
     centres = counted(count) * length + (length - 1) / 2 - middle
-    product = x[: count * length].reshape(count, length) @ matrix
+    product = _product(x[: count * length].reshape(count, length), matrix)
     carrier = order_exponentials(-turns, orders, centres)
     inner = product[:, : orders + 1] + 1j * product[:, orders + 1 : 2 * orders + 2]
     value = np.einsum("pk,pk->k", carrier, inner)
@@ -177,7 +193,7 @@ def _woven(amplitudes: ComplexArray, n: int, table: Callable[[FloatArray], Compl
     inside = table(counted(length) - (length - 1) / 2)
     left_side = np.concatenate([carrier.real, -carrier.imag], axis=1)
     right_side = np.concatenate([inside.real, inside.imag], axis=1)
-    result: FloatArray = (left_side @ right_side.T).reshape(-1)[:n]
+    result: FloatArray = _product(left_side, np.ascontiguousarray(right_side.T)).reshape(-1)[:n]
     return result
 
 
@@ -307,3 +323,14 @@ class Weights:
         joined = self.slope(np.concatenate([theta, at + step, at - step]))
         up, down = joined[len(theta) :].reshape(2, -1)
         return joined[: len(theta)], (up - down) / (2 * step)
+
+
+def line_sums(amplitudes: ComplexArray, lines: FloatArray, turns: FloatArray, n: int) -> Sums:
+    """``sums`` of Re(sum of a exp(2 pi j f u)) over an unweighted record of n samples, in closed form."""
+    w = 2 * np.pi * np.concatenate([lines - turns[:, None], lines + turns[:, None]])
+    kernel = Weights(n, hann=False)
+    near, far = kernel.cosine(w.ravel()).reshape(w.shape).reshape(2, len(turns), -1)
+    near_slope, far_slope = kernel.slope(w.ravel()).reshape(w.shape).reshape(2, len(turns), -1)
+    value = (near @ amplitudes + far @ np.conj(amplitudes)) / 2
+    slope = 1j * (near_slope @ amplitudes - far_slope @ np.conj(amplitudes)) / 2
+    return Sums(value, slope)

@@ -158,23 +158,20 @@ def refine(x: FloatArray, turns: float, *, passes: int = 30) -> tuple[float, flo
     return turns, a, b, c
 
 
-def refine_step(residual: FloatArray, turns: float, amplitude: complex) -> tuple[float, complex]:
+def refine_step(total: float, left: Sums, n: int, turns: float, amplitude: complex) -> tuple[float, complex]:
     """One unweighted least-squares step from a fit that has been taken off a record, given what it left.
 
     Parameters
     ----------
-    residual : ndarray, shape (n,)
-        The record less the fitted sine (and less whatever else is known to be in it).
+    total, left : the sum of what is left, and its sums against the fitted frequency
+    n : samples of the record
     turns, amplitude : the fit: Re(amplitude exp(2 pi j turns u)), u from mid-record.
 
     Returns
     -------
     (turns, amplitude) of the unweighted fit, to first order in the difference.
     """
-    n = len(residual)
-    at = sums(residual, np.array([turns]))
-    total = float(np.sum(residual))
-    solution, step, _ = _normal_equations(total, at, turns, n, amplitude.real, -amplitude.imag)
+    solution, step, _ = _normal_equations(total, left, turns, n, amplitude.real, -amplitude.imag)
     moved = step / (2 * np.pi)
     if not abs(moved) * n < 0.5:
         return turns, amplitude

@@ -45,7 +45,7 @@ class PowerSpectrum:
         if last < first:
             return 0.0
         inside = self.power[first : last + 1]
-        total = float(np.sum(inside)) if curve is None else float(inside @ curve[first : last + 1])
+        total = float(np.sum(inside)) if curve is None else float(np.sum(inside * curve[first : last + 1]))
         gain_first = 1.0 if curve is None else float(curve[first])
         gain_last = 1.0 if curve is None else float(curve[last])
         # A bin reaches half a step to either side; what lies outside the band is taken off again.

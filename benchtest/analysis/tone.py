@@ -14,12 +14,13 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from benchtest.analysis.band_record import BandRecord
 from benchtest.analysis.harmonics import Lines, fit_periodic, orders_below
 from benchtest.analysis.hum import Hum, find_hum, line_floor
-from benchtest.analysis.phasors import counted, hann
+from benchtest.analysis.phasors import Sums, counted, hann, line_sums, sums
 from benchtest.analysis.records import MIN_CYCLES
 from benchtest.analysis.sine_fit import FIRST_BIN, first_guess, refine_step, strongest_line
-from benchtest.analysis.spectrum import HANN_NOISE_BINS, PowerSpectrum, power_of, transform
+from benchtest.analysis.spectrum import HANN_NOISE_BINS, ComplexArray, PowerSpectrum, power_of, transform
 from benchtest.analysis.weighting import a_power_curve
 
 FloatArray = NDArray[np.float64]
@@ -59,7 +60,6 @@ class Channel:
     noise: float
     noise_a: float
     total_residual: float
-    residual: FloatArray
     spectrum: PowerSpectrum
     scale: float
 
@@ -88,9 +88,8 @@ def take_apart(
     largest = float(max(np.max(x), -np.min(x)))
     if not largest > 1e-300:
         nothing = np.zeros(0)
-        zeros = np.zeros(n)
         spectrum = PowerSpectrum(np.zeros(n // 2 + 1), sample_rate / n, sample_rate / n)
-        return Channel(None, nothing, nothing, nothing, None, 0.0, 0.0, 0.0, 0.0, zeros, spectrum, 1.0)
+        return Channel(None, nothing, nothing, nothing, None, 0.0, 0.0, 0.0, 0.0, spectrum, 1.0)
     # Squares of extreme values would overflow or vanish; everything else is taken as it is, without a copy.
     scale = 1.0 if 1e-100 < largest < 1e100 else largest
     largest /= scale
@@ -100,65 +99,82 @@ def take_apart(
     weighted *= w
     bins, size = transform(weighted)
     spectrum = power_of(bins, size, n, sample_rate)
-    lines = _tone(weighted, spectrum.power, size, sample_rate, band_hz, fundamental_hz, largest) if tone else None
-    if lines is not None:
-        lines.amplitudes[0] += mean
-        residual = lines.waveform(n)
-        np.subtract(y, residual, out=residual)
-        np.multiply(residual, w, out=weighted)
-        del bins
-        bins, size = transform(weighted)
-        spectrum = power_of(bins, size, n, sample_rate)
-        frequency, orders = lines.turns * sample_rate, len(lines.amplitudes) - 1
-        occupied, dc = frequency * counted(1, orders + 1), float(lines.amplitudes[0].real)
+    found = _tone(weighted, w, bins, size, spectrum, band_hz, fundamental_hz, largest) if tone else None
+    lines = None
+    occupied = np.zeros(0)
+    if found is not None:
+        lines, record = found
+        _take_off(record.bins_of(lines.turns, lines.amplitudes), bins, spectrum, size, n)
+        occupied = lines.turns * sample_rate * counted(1, len(lines.amplitudes))
+        dc = mean + float(lines.amplitudes[0].real)
     else:
-        residual, occupied = y - mean, np.zeros(0)
         dc = mean + 2 * float(np.sum(weighted)) / n  # the Hann-weighted mean
     hum = find_hum(n, bins, size, spectrum, sample_rate, occupied)
     if hum is not None:
-        residual -= hum.lines.waveform(n)
         # Beyond the last line the Hann-weighted lines leave next to nothing: only the low bins change.
-        keep = len(hum.low_bins)
-        bins[:keep] -= hum.low_bins
-        spectrum.power[:keep] = power_of(bins[:keep], size, n, sample_rate).power
-    return _collect(residual, spectrum, lines, hum, dc, scale, sample_rate=sample_rate, band_hz=band_hz)
+        _take_off(hum.low_bins, bins, spectrum, size, n)
+    return _collect(y, spectrum, lines, hum, dc, scale, sample_rate=sample_rate, band_hz=band_hz)
+
+
+def _take_off(model: ComplexArray, bins: ComplexArray, spectrum: PowerSpectrum, size: int, n: int) -> None:
+    """Take a model off the first bins of a record, and renew the power spectrum there."""
+    keep = len(model)
+    bins[:keep] -= model
+    spectrum.power[:keep] = power_of(bins[:keep], size, n, 1.0).power
 
 
 def _tone(
     weighted: FloatArray,
-    power: FloatArray,
+    weights: FloatArray,
+    bins: ComplexArray,
     size: int,
-    sample_rate: float,
+    spectrum: PowerSpectrum,
     band_hz: tuple[float, float],
     fundamental_hz: float | None,
     largest: float,
-) -> Lines | None:
+) -> tuple[Lines, BandRecord] | None:
     """Fundamental and harmonics up to the end of the band, or None where nothing stands above the noise."""
     n = len(weighted)
+    rate = spectrum.step_hz * size
     first, last = FIRST_BIN / n, 0.5 - FIRST_BIN / n
     if fundamental_hz is not None:
-        turns = fundamental_hz / sample_rate
+        turns = fundamental_hz / rate
         slack = max(0.02 * turns, 2.0 / n)
         first, last = max(first, turns - slack), min(0.5, turns + slack)
-    found = strongest_line(power, size, n, first, last)
+    found = strongest_line(spectrum.power, size, n, first, last)
     # Largest of n / 2 bins of noise, once in a million records.
     if found is None or not found[1] > np.log(n / 2) + 14.0:
         return None
     start = found[0]
-    # One cheap pass with the fundamental alone. Few cycles, where the peak leans on its mirror, take a search before
-    # it.
-    few = min(start, 0.5 - start) * n < 12.0
-    start = fit_periodic(weighted, first_guess(weighted, start) if few else start, 1, passes=3 if few else 1).turns
     # A harmonic just above the band still reaches into it: fit those within four cycles per record as well.
-    highest = (band_hz[1] / sample_rate) + 4.0 / n
-    fit = fit_periodic(weighted, start, orders_below(start, highest, n))
+    highest = band_hz[1] / rate + 4.0 / n
+    record = BandRecord.up_to(max(highest, start), weighted, weights, bins, size)
+    # One cheap pass with the fundamental alone. Few cycles, where the peak leans on its mirror, take a search first.
+    few = min(start, 0.5 - start) * n < 12.0
+    start = fit_periodic(record, first_guess(weighted, start) if few else start, 1, passes=3 if few else 1).turns
+    fit = fit_periodic(record, start, orders_below(start, highest, n))
     if not fit.turns * n >= MIN_CYCLES - 0.01 or not abs(fit.amplitudes[1]) > ROUNDING * largest:
         return None
-    return fit
+    return fit, record
+
+
+def _unweighted(y: FloatArray, lines: Lines, hum: Hum | None, dc: float) -> tuple[float, complex]:
+    """One unweighted least-squares step of the fundamental, all other lines taken off in closed form."""
+    n = len(y)
+    amplitudes = [np.array([dc + 0j]), lines.amplitudes[1:]]
+    turns = [np.zeros(1), lines.turns * counted(1, len(lines.amplitudes))]
+    if hum is not None:
+        amplitudes.append(hum.lines.amplitudes[1:])
+        turns.append(hum.lines.turns * counted(1, len(hum.lines.amplitudes)))
+    model = line_sums(np.concatenate(amplitudes), np.concatenate(turns), np.array([0.0, lines.turns]), n)
+    at = sums(y, np.array([lines.turns]))
+    left = Sums(at.value - model.value[1], at.slope - model.slope[1])
+    total = float(np.sum(y)) - float(model.value[0].real)
+    return refine_step(total, left, n, lines.turns, complex(lines.amplitudes[1]))
 
 
 def _collect(
-    residual: FloatArray,
+    y: FloatArray,
     spectrum: PowerSpectrum,
     lines: Lines | None,
     hum: Hum | None,
@@ -168,7 +184,7 @@ def _collect(
     sample_rate: float,
     band_hz: tuple[float, float],
 ) -> Channel:
-    n = len(residual)
+    n = len(y)
     seconds = n / sample_rate
     low, high = band_hz
     raw = spectrum.band(low, high)
@@ -184,8 +200,8 @@ def _collect(
         # left, or noise that is not white, it would lean on them, and the weighted one stands.
         kept = max(0.25, 1.0 - REMOVED / (turns * n))
         density_here = float(spectrum.noise_density(np.array([turns * sample_rate]))[0]) / kept
-        if float(residual @ residual) / n <= density_here * sample_rate:
-            turns, amplitude = refine_step(residual, turns, amplitude)
+        if float(np.sum(spectrum.power[2:])) <= density_here * sample_rate:
+            turns, amplitude = _unweighted(y, lines, hum, dc)
         frequency = turns * sample_rate
         fundamental = Fundamental(float(frequency), float(abs(amplitude)) * scale / np.sqrt(2.0), amplitude * scale)
         order = counted(2, len(lines.amplitudes))
@@ -224,7 +240,6 @@ def _collect(
         noise=float(np.sqrt(noise)) * scale,
         noise_a=float(np.sqrt(noise_a)) * scale,
         total_residual=float(np.sqrt(total)) * scale,
-        residual=residual if scale == 1.0 else residual * scale,
         spectrum=spectrum,
         scale=scale,
     )
