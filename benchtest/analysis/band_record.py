@@ -18,12 +18,13 @@ from benchtest.analysis.phasors import (
     MANY_LINES,
     Sums,
     counted,
+    hann_cut,
     many_sums,
     many_waveform,
+    multiple_sums,
     order_sums,
     order_waveform,
     sums,
-    waveform,
 )
 
 FloatArray = NDArray[np.float64]
@@ -63,9 +64,7 @@ class BandRecord:
         short = fft.next_fast_len(int(np.sqrt(2 * keep)) + 1, real=True) ** 2
         ratio = size / short
         offset = ratio * (short - 1) / 2 - (n - 1) / 2
-        weights = 0.5 + waveform(np.array([0.5 * np.exp(2j * np.pi * offset / n)]), np.array([ratio / n]), short)
-        # Where the record was padded, the cosine would come back up.
-        weights[int(np.ceil((n - 0.5) / ratio)) :] = 0.0
+        weights = hann_cut(n, ratio, offset, short)
         return BandRecord(n, size, keep, ratio, fft.irfft(bins[:keep], short), weights)
 
     @staticmethod
@@ -87,6 +86,12 @@ class BandRecord:
         at = sums(self.values, turns * self.ratio, slope=slope)
         turn = np.exp(-2j * np.pi * self._offset * turns)
         return Sums(at.value * turn, (self.ratio * at.slope + self._offset * at.value) * turn)
+
+    def energies(self, turns: FloatArray, orders: int) -> FloatArray:
+        """Squared magnitude of the sums at 1..orders times each frequency, shape (turns, orders)."""
+        value = multiple_sums(self.values, turns * self.ratio, orders)
+        result: FloatArray = value.real**2 + value.imag**2
+        return result
 
     def order_sums(self, turns: float, orders: int) -> tuple[ComplexArray, complex]:
         """As ``phasors.order_sums`` of the whole weighted record, for any number of orders."""

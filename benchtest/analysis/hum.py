@@ -126,8 +126,7 @@ def _energies(
 ) -> FloatArray:
     """Energy in the lines of each trial mains frequency."""
     lines = np.outer(grid, counted(1, orders + 1))
-    value = record.sums((lines / rate).ravel(), slope=False).value.reshape(lines.shape)
-    power = value.real**2 + value.imag**2
+    power = record.energies(grid / rate, orders)
     result: FloatArray = np.sum(np.where(_coincide(lines, occupied, seconds), 0.0, power), axis=1)
     return result
 

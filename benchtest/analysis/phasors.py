@@ -50,6 +50,14 @@ def exponentials(turns: FloatArray, positions: FloatArray) -> ComplexArray:
     return result
 
 
+def multiple_exponentials(turns: FloatArray, orders: int, positions: FloatArray) -> ComplexArray:
+    """``exponentials`` of 1..orders times each frequency, shape (positions, turns, orders), as powers of the first."""
+    result = np.empty((len(positions), len(turns), orders), dtype=np.complex128)
+    result[:] = exponentials(turns, positions)[:, :, None]
+    np.multiply.accumulate(result, axis=2, out=result)
+    return result
+
+
 def order_exponentials(turns: float, orders: int, positions: FloatArray) -> ComplexArray:
     """exp(2 pi j k turns positions) for k = 0..orders, shape (positions, orders + 1), as powers of the first.
 
@@ -144,6 +152,22 @@ def sums(x: FloatArray, turns: FloatArray, *, slope: bool = True) -> Sums:
     return Sums(value, slopes)
 
 
+def multiple_sums(x: FloatArray, turns: FloatArray, orders: int) -> ComplexArray:
+    """Values of ``sums`` at 1..orders times each frequency, shape (turns, orders), for records without a left-over."""
+    n = len(x)
+    length, count, left = _blocks(n)
+    if left:
+        lines = np.outer(turns, np.arange(1.0, orders + 1))
+        return sums(x, lines.ravel(), slope=False).value.reshape(lines.shape)
+    table = multiple_exponentials(-turns, orders, counted(length) - (length - 1) / 2).reshape(length, -1)
+    product = _product(x.reshape(count, length), np.concatenate([table.real, table.imag], axis=1))
+    lines_count = table.shape[1]
+    carrier = multiple_exponentials(-turns, orders, counted(count) * length + (length - 1) / 2 - (n - 1) / 2)
+    inner = product[:, :lines_count] + 1j * product[:, lines_count:]
+    value: ComplexArray = np.einsum("pk,pk->k", carrier.reshape(count, -1), inner).reshape(len(turns), orders)
+    return value
+
+
 def order_sums(x: FloatArray, turns: float, orders: int) -> tuple[ComplexArray, complex]:
     """``sums`` for orders 0..H of one frequency: their values, and the slope of order 1."""
     n = len(x)
@@ -198,8 +222,23 @@ def _woven(amplitudes: ComplexArray, n: int, table: Callable[[FloatArray], Compl
 
 
 def hann(n: int) -> FloatArray:
-    """Hann weights over n samples, symmetric about mid-record: (1 + cos(2 pi u / n)) / 2; their sum is n / 2."""
-    return 0.5 + waveform(np.array([0.5 + 0.0j]), np.array([1.0 / n]), n)
+    """Hann weights over n samples, symmetric about mid-record: (1 + cos(2 pi u / n)) / 2; their sum is n / 2. Read-only."""
+    return hann_cut(n, 1.0, 0.0, n) if n <= KEPT_FRAMES else hann_cut.__wrapped__(n, 1.0, 0.0, n)
+
+
+KEPT_FRAMES = 1 << 19
+"""Weights up to this length are kept, because captures come in the same lengths."""
+
+
+@lru_cache(maxsize=6)
+def hann_cut(n: int, ratio: float, offset: float, count: int) -> FloatArray:
+    """Hann weights of a record of n samples at ``count`` places, ``ratio`` samples apart, whose middle lies ``offset``
+    samples beyond the record's; 0 beyond its end."""
+    amplitude = np.array([0.5 * np.exp(2j * np.pi * offset / n)])
+    weights = 0.5 + waveform(amplitude, np.array([ratio / n]), count)
+    weights[int(np.ceil((n - 0.5) / ratio)) :] = 0.0
+    weights.flags.writeable = False
+    return weights
 
 
 @lru_cache(maxsize=2)

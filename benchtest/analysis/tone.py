@@ -199,8 +199,9 @@ def _collect(
         # In white noise the unweighted estimate is the best there is (it meets the bound). Where other lines are
         # left, or noise that is not white, it would lean on them, and the weighted one stands.
         kept = max(0.25, 1.0 - REMOVED / (turns * n))
-        density_here = float(spectrum.noise_density(np.array([turns * sample_rate]))[0]) / kept
-        if float(np.sum(spectrum.power[2:])) <= density_here * sample_rate:
+        at_orders = turns * sample_rate * counted(1, len(lines.amplitudes))
+        density = spectrum.noise_density(at_orders) / kept
+        if float(np.sum(spectrum.power[2:])) <= density[0] * sample_rate:
             turns, amplitude = _unweighted(y, lines, hum, dc)
         frequency = turns * sample_rate
         fundamental = Fundamental(float(frequency), float(abs(amplitude)) * scale / np.sqrt(2.0), amplitude * scale)
@@ -210,10 +211,7 @@ def _collect(
         harmonics = np.abs(peaks) / np.sqrt(2.0)
         # Phases at mid-record, order times the fundamental's taken off.
         phases = np.pi - (np.pi - np.angle(peaks) + order * np.angle(lines.amplitudes[1])) % (2 * np.pi)
-        density = spectrum.noise_density(order * frequency) if len(order) else nothing
-        spacing = lines.turns * n
-        density = density / max(0.25, 1.0 - REMOVED / spacing)
-        floors = np.maximum(line_floor(density, seconds), ROUNDING * abs(amplitude))
+        floors = np.maximum(line_floor(density[1 : 1 + len(order)], seconds), ROUNDING * abs(amplitude))
         inside = order * frequency >= low
         in_band += float(np.sum(harmonics[inside] ** 2))
         fitted += int(np.sum(inside)) + int(low <= frequency <= high)
