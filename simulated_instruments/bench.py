@@ -10,6 +10,7 @@ Rules that every later change keeps:
 
 from __future__ import annotations
 
+import math
 import threading
 import time as wall
 from collections import deque
@@ -27,6 +28,7 @@ from simulated_instruments.clock import SimulatedClock
 from simulated_instruments.converters import ConverterErrors, NoiseTape, Recorder, played
 from simulated_instruments.dummy_load import DummyLoad
 from simulated_instruments.emission import Emission, strength
+from simulated_instruments.faults.scenario import NO_CHANGE, BenchChange
 from simulated_instruments.leads import METERS, MeterLeads
 from simulated_instruments.operator import SimulatedOperator
 from simulated_instruments.socket import SimulatedSocket
@@ -101,6 +103,7 @@ class SimulatedBench:
         self.inputs = "open"
         self.load = "none"
         self.sound_card_at = "amplifier"
+        self._calibrated = False
         self.leads = {name: MeterLeads(self, name, at, self.truth.lead_ohm[name]) for name, at in METERS.items()}
 
         self._card = SimulatedSoundCard(self, sample_rate=SAMPLE_RATE)
@@ -239,10 +242,12 @@ class SimulatedBench:
         for load, power in zip(self.loads, powers, strict=True):
             load.warm(power, seconds)
         if self.load == "load":
-            changed = max(
-                abs(load.ohm / ohm - 1.0) for load, ohm in zip(self.loads, self._connected_load_ohm, strict=True)
-            )
-            if changed > 2e-4:
+            changed = [
+                abs(load.ohm / ohm - 1.0)
+                for load, ohm in zip(self.loads, self._connected_load_ohm, strict=True)
+                if math.isfinite(ohm)
+            ]
+            if max(changed, default=0.0) > 2e-4:
                 self._connect_load()
 
     # Audio
@@ -297,15 +302,26 @@ class SimulatedBench:
                 self._warm_loads(
                     (float(mean_square[0]) / self.loads[0].ohm, float(mean_square[1]) / self.loads[1].ohm), seconds
                 )
-        result: FloatArray = terminals / np.asarray(self.truth.input_divider)
+        return self._at_the_input(terminals)
+
+    @property
+    def change(self) -> BenchChange:
+        """What is wrong with the bench now: a bench fault comes about once the sound card is back from its loopback."""
+        return self.truth.bench_change if self._calibrated else NO_CHANGE
+
+    def _at_the_input(self, terminals: FloatArray) -> FloatArray:
+        """Volts at the terminals (.., 2) -> volts at the sound card's input, through leads and dividers as they are."""
+        change = self.change
+        if change.leads_swapped:
+            terminals = terminals[..., ::-1]
+        believed = np.asarray(self.truth.input_divider)
+        result: FloatArray = terminals / (believed * np.asarray(change.input_divider) * np.asarray(change.calibration))
         return result
 
     def _input_dc(self) -> FloatArray:
         if self.sound_card_at == "loopback":
             return np.zeros(2)
-        terminals = np.array([self._terminal(channel, SILENCE).dc for channel in CHANNELS])
-        result: FloatArray = terminals / np.asarray(self.truth.input_divider)
-        return result
+        return self._at_the_input(np.array([self._terminal(channel, SILENCE).dc for channel in CHANNELS]))
 
     def _terminal(self, channel: str, drive: Drive) -> Probe:
         return self.amplifier.probe(f"{channel}_output", drive)
@@ -352,6 +368,7 @@ class SimulatedBench:
     def switch_mains(self, on: bool) -> None:
         """Mains on or off, at once."""
         with self.lock:
+            self._calibrated = self._calibrated or on
             self.mains_on = on
             self.amplifier.switch_mains(on)
 
@@ -372,6 +389,7 @@ class SimulatedBench:
     def route_sound_card(self, where: str) -> None:
         """ "amplifier", or "loopback": the output straight to the input dividers' far end."""
         with self.lock:
+            self._calibrated = self._calibrated or (self.sound_card_at == "loopback" and where == "amplifier")
             self.sound_card_at = where
             self._connect_inputs()
 
@@ -418,13 +436,18 @@ class SimulatedBench:
 
     def _connect_inputs(self) -> None:
         if self.inputs == "sound_card" and self.sound_card_at == "amplifier":
-            self.amplifier.connect_inputs("source", self.truth.converters.output_ohm, self.truth.hum_v)
+            hum_v = self.change.hum_v or self.truth.hum_v
+            self.amplifier.connect_inputs("source", self.truth.converters.output_ohm, hum_v)
         else:
             self.amplifier.connect_inputs("shorted" if self.inputs == "shorted" else "open")
 
+    def load_resistance(self, channel: int) -> float:
+        """The dummy load of channel 0 or 1 as it is, ohm; infinite where it has come off."""
+        return math.inf if self.change.load_open == CHANNELS[channel] else self.loads[channel].ohm
+
     def _connect_load(self) -> None:
         if self.load == "load":
-            left, right = self.loads[0].ohm, self.loads[1].ohm
+            left, right = (self.load_resistance(channel) for channel in (0, 1))
             self.amplifier.connect_load(left, right, self.truth.load_inductance_h)
         else:
             left, right = self.truth.kilohm_ohm if self.load == "1 kilohm" else (np.inf, np.inf)

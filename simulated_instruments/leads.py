@@ -57,15 +57,24 @@ class MeterLeads:
     def probe(self) -> Probe:
         """Volts between the leads at this moment."""
         with self._bench.lock:
+            if self._is_off():  # a free lead: what the mains field puts on it, and a drift that says nothing
+                return Probe(
+                    dc=3e-4 * math.sin(self._bench.now() / 7.0), ac_rms=2e-3, ac_frequency_hz=50.0, source_ohm=1e7
+                )
             return self._probe(self.place)
 
     def resistance(self) -> float:
         """Ohms between the leads, with their own resistance; infinite for an open circuit."""
         with self._bench.lock:
+            if self._is_off():
+                return math.inf
             standing = self._probe(self.place)
             if abs(standing.dc) > _DEAD_V or standing.ac_rms > _DEAD_V:
                 self._bench.unsafe_acts.append(f"measured ohms at {self.place} with {standing.dc:.1f} V on it")
             return self._resistance(self.place) + self.lead_ohm
+
+    def _is_off(self) -> bool:
+        return self.name == MOVABLE and self._bench.change.lead_off
 
     def _probe(self, place: str) -> Probe:
         bench = self._bench
@@ -123,7 +132,7 @@ class MeterLeads:
         if place == "leads_shorted":
             return 0.0
         if place in ("left_load", "right_load"):
-            return bench.loads[_CHANNEL_OF[place]].ohm
+            return bench.load_resistance(_CHANNEL_OF[place])
         if place == "dc_watch":
             return _WATCH_LEFT_OHM + _WATCH_RIGHT_OHM
         if place.startswith("sound_card_output"):

@@ -18,6 +18,7 @@ from benchtest.errors import FileError
 from simulated_instruments.amplifier import AmplifierDesign, demo_amplifier, with_tolerances
 from simulated_instruments.converters import ConverterErrors, draw_converter_errors
 from simulated_instruments.faults import SCENARIOS
+from simulated_instruments.faults.scenario import NO_CHANGE, BenchChange
 from simulated_instruments.leads import METERS
 
 CHANNELS = ("left", "right")
@@ -57,6 +58,8 @@ class Truth:
     load_inductance_h: float
     hum_v: tuple[float, float]
     lead_ohm: Mapping[str, float]
+    bench_change: BenchChange = NO_CHANGE
+    """What is wrong with the bench itself, from the moment on at which its calibration is over."""
 
 
 def sequence(seed: int, part: str) -> np.random.SeedSequence:
@@ -81,7 +84,9 @@ def draw_truth(seed: int, scenario: str = "healthy", channel: str | None = None)
     drawn_channel = str(generator(seed, "channel").choice(CHANNELS))
     at = channel or drawn_channel
     design = with_tolerances(demo_amplifier(), generator(seed, "tolerances"))
-    design = SCENARIOS[scenario].apply(design, at, generator(seed, "fault"))
+    fault = generator(seed, "fault")
+    design = SCENARIOS[scenario].apply(design, at, fault)
+    change = SCENARIOS[scenario].change_bench(at, fault)
     dividers, loads, cable, leads = (generator(seed, part) for part in ("dividers", "loads", "cable", "leads"))
     return Truth(
         seed=seed,
@@ -100,6 +105,7 @@ def draw_truth(seed: int, scenario: str = "healthy", channel: str | None = None)
         kilohm_ohm=_pair(loads, 1000.0, 0.01),
         load_inductance_h=float(loads.uniform(1e-6, 5e-6)),
         hum_v=_pair(cable, 1.5e-6, 0.5),
+        bench_change=change,
         lead_ohm={name: float(leads.uniform(0.1, 0.3)) for name in METERS},
     )
 

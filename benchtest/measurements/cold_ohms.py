@@ -7,12 +7,15 @@ a failed reading: ask what blew it, and that channel is never driven.
 
 from __future__ import annotations
 
+import math
+
 from benchtest.errors import NotAllowed, NotReachable
 from benchtest.measurements.budget import expanded, from_meter, part
 from benchtest.measurements.unmeasured import not_measured
 from benchtest.reading import Reading, Verdict
 from benchtest.safety import GuardedBench
 
+LEAD_OFF = "the meter's leads read open when held together: a lead is off. That is your bench, not the amplifier"
 METHOD = "two-wire ohms less the leads (common practice)"
 
 
@@ -23,6 +26,7 @@ def lead_resistance(bench: GuardedBench) -> Reading:
     except (NotReachable, NotAllowed) as why:
         return not_measured("lead_resistance", "none", "ohm", why, method="leads together")
     if value.value is None or value.value > 2.0:
+        bench.lead_ohm = math.inf if value.value is None else bench.lead_ohm
         shown = "open" if value.value is None else f"{value.value:.2f} ohm"
         return Reading(
             quantity="lead_resistance", channel="none", value=value.value, unit="ohm", verdict=Verdict.INCONCLUSIVE,
@@ -42,6 +46,8 @@ def fuse_resistance(bench: GuardedBench, channel: str) -> Reading:
         value = bench.ohms(point)
     except (NotReachable, NotAllowed) as why:
         return not_measured("fuse_resistance", channel, "ohm", why, method=METHOD)
+    if bench.lead_ohm == math.inf:
+        return not_measured("fuse_resistance", channel, "ohm", LEAD_OFF, method=METHOD)
     leads = bench.lead_ohm or 0.0
     if value.value is None or value.value - leads > 100.0:
         bench.never_drive(channel, "its speaker fuse is open")
@@ -63,6 +69,8 @@ def load_resistance(bench: GuardedBench, channel: str) -> Reading:
         value = bench.ohms(point)
     except (NotReachable, NotAllowed) as why:
         return not_measured("load_resistance", channel, "ohm", why, method=METHOD)
+    if bench.lead_ohm == math.inf:
+        return not_measured("load_resistance", channel, "ohm", LEAD_OFF, method=METHOD)
     if value.value is None:
         bench.never_drive(channel, "its dummy load is open")
         return Reading(
