@@ -11,8 +11,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from numpy import fft
 from numpy.typing import NDArray
-from scipy import fft
 
 from benchtest.analysis.phasors import (
     MANY_LINES,
@@ -26,6 +26,7 @@ from benchtest.analysis.phasors import (
     order_waveform,
     sums,
 )
+from benchtest.analysis.transforms import fast_length
 
 FloatArray = NDArray[np.float64]
 ComplexArray = NDArray[np.complex128]
@@ -61,7 +62,7 @@ class BandRecord:
     def low(bins: ComplexArray, size: int, n: int, keep: int) -> BandRecord:
         """The part of a weighted record of n samples that its first ``keep`` bins hold."""
         # A square, so that the blocks of the sums leave nothing over.
-        short = fft.next_fast_len(int(np.sqrt(2 * keep)) + 1, real=True) ** 2
+        short = fast_length(int(np.sqrt(2 * keep)) + 1) ** 2
         ratio = size / short
         offset = ratio * (short - 1) / 2 - (n - 1) / 2
         weights = hann_cut(n, ratio, offset, short)

@@ -13,8 +13,8 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
+from numpy import fft
 from numpy.typing import ArrayLike, NDArray
-from scipy import fft
 
 from benchtest.analysis.band_record import BandRecord
 from benchtest.analysis.phasors import (
@@ -27,6 +27,7 @@ from benchtest.analysis.phasors import (
 )
 from benchtest.analysis.records import MIN_CYCLES, check_fundamental, check_rate, one_channel
 from benchtest.analysis.sine_fit import FIRST_BIN, first_guess, power_bins, strongest_line
+from benchtest.analysis.transforms import fast_length
 
 FloatArray = NDArray[np.float64]
 ComplexArray = NDArray[np.complex128]
@@ -85,7 +86,7 @@ def _solver(weights: Weights, w: float, orders: int) -> Callable[[FloatArray, in
 
         return direct
 
-    size = fft.next_fast_len(4 * orders + 2, real=True)
+    size = fast_length(4 * orders + 2)
     circle = np.zeros(size)
     circle[: 2 * orders + 1] = kernel
     circle[-2 * orders :] = kernel[:0:-1]

@@ -14,8 +14,10 @@ from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
+from numpy import fft
 from numpy.typing import NDArray
-from scipy import fft
+
+from benchtest.analysis.transforms import fast_length
 
 FloatArray = NDArray[np.float64]
 ComplexArray = NDArray[np.complex128]
@@ -244,7 +246,7 @@ def hann_cut(n: int, ratio: float, offset: float, count: int) -> FloatArray:
 @lru_cache(maxsize=2)
 def _gridding(n: int) -> tuple[int, FloatArray]:
     """Length of the oversampled transform and what the record is divided by before it (window of the kernel)."""
-    size = fft.next_fast_len(2 * n, real=True)
+    size = fast_length(2 * n)
     size += size % 2
     positions = (counted(n) - (n - 1) / 2) * (2 * np.pi / size)
     root = np.sqrt(_KERNEL_SHAPE**2 - (_KERNEL_WIDTH * positions / 2) ** 2)

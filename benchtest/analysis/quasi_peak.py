@@ -12,10 +12,11 @@ from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
+from numpy import fft
 from numpy.typing import ArrayLike, NDArray
-from scipy import fft
 
 from benchtest.analysis.records import check_rate, one_channel
+from benchtest.analysis.transforms import fast_length
 from benchtest.analysis.weighting import itu_r_468_response
 
 FloatArray = NDArray[np.float64]
@@ -102,7 +103,7 @@ def quasi_peak(samples: ArrayLike, sample_rate: float, *, weighted: bool = True)
     y = x / largest
     if weighted:
         # Padded by what the network rings: its slowest pole, 4 kHz, is gone within milliseconds.
-        size = fft.next_fast_len(len(y) + round(0.02 * rate), real=True)
+        size = fast_length(len(y) + round(0.02 * rate))
         frequency = np.arange(size // 2 + 1) * (rate / size)
         y = fft.irfft(fft.rfft(y, size) * itu_r_468_response(frequency), size)[: len(y)]
     pointer = detector(y, rate) * (largest / _calibration(rate))

@@ -9,11 +9,12 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from numpy import fft
 from numpy.typing import ArrayLike, NDArray
-from scipy import fft
 
 from benchtest.analysis.phasors import Sums, Weights, hann, sums, waveform
 from benchtest.analysis.records import check_rate, one_channel
+from benchtest.analysis.transforms import fast_length
 
 FloatArray = NDArray[np.float64]
 
@@ -54,7 +55,7 @@ def wrapped(phase: float) -> float:
 
 def power_bins(x: FloatArray, weights: FloatArray | None) -> tuple[FloatArray, int]:
     """Squared magnitude of the (weighted) record's transform, and the length of that transform."""
-    size = fft.next_fast_len(len(x), real=True)
+    size = fast_length(len(x))
     spectrum = fft.rfft(x if weights is None else x * weights, size)
     return spectrum.real**2 + spectrum.imag**2, size
 

@@ -9,11 +9,12 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from numpy import fft
 from numpy.typing import ArrayLike, NDArray
-from scipy import fft
 
 from benchtest.analysis.phasors import counted, hann
 from benchtest.analysis.records import check_band, check_rate, one_channel
+from benchtest.analysis.transforms import fast_length
 
 FloatArray = NDArray[np.float64]
 ComplexArray = NDArray[np.complex128]
@@ -71,7 +72,7 @@ class PowerSpectrum:
 
 def transform(weighted: FloatArray) -> tuple[ComplexArray, int]:
     """Transform of a record that was multiplied by its weights, padded to a length that is fast, and that length."""
-    size = fft.next_fast_len(len(weighted), real=True)
+    size = fast_length(len(weighted))
     result: ComplexArray = fft.rfft(weighted, size)
     return result, size
 

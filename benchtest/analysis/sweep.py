@@ -14,11 +14,12 @@ from dataclasses import dataclass, field
 from typing import Protocol
 
 import numpy as np
+from numpy import fft
 from numpy.typing import ArrayLike, NDArray
-from scipy import fft
 
 from benchtest.analysis.phasors import counted, sums
 from benchtest.analysis.records import one_channel
+from benchtest.analysis.transforms import fast_length
 
 FloatArray = NDArray[np.float64]
 ComplexArray = NDArray[np.complex128]
@@ -121,7 +122,7 @@ def sweep_response(
             "sweep and 0.2 s more: record for longer."
         )
     valid = _valid_band(sweep)
-    size = fft.next_fast_len(len(x) + len(sweep.samples), real=True)
+    size = fast_length(len(x) + len(sweep.samples))
     scale = float(np.max(np.abs(x)))
     if not scale > 0.0:
         raise ValueError("the recording is silent. Expected the sweep: check cable, input and level.")
@@ -217,7 +218,7 @@ def _fine_phase(
     beyond the band, unwrapped phase inside the band with time counted from sample ``start``, and the index of the
     first bin of the band."""
     stretch, first = _linear_part(quotient, start, sweep)
-    size = fft.next_fast_len(2 * len(stretch), real=True)
+    size = fast_length(2 * len(stretch))
     size += size % 2
     circular = np.zeros(size)
     np.add.at(circular, (np.arange(len(stretch)) + first - start) % size, stretch)

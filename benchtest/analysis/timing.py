@@ -9,12 +9,13 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from numpy import fft
 from numpy.typing import ArrayLike, NDArray
-from scipy import fft
 
 from benchtest.analysis.phasors import hann
 from benchtest.analysis.records import check_rate, one_channel
 from benchtest.analysis.sine_fit import power_bins, strongest_line, wrapped
+from benchtest.analysis.transforms import fast_length
 
 FloatArray = NDArray[np.float64]
 
@@ -77,7 +78,7 @@ def latency(stimulus: ArrayLike, recording: ArrayLike, sample_rate: float) -> De
     energy, heard_energy = float(played @ played), float(heard @ heard)
     if not energy > 0.0 or not heard_energy > 0.0:
         return None
-    size = fft.next_fast_len(len(played) + len(heard), real=True)
+    size = fast_length(len(played) + len(heard))
     correlation = fft.irfft(fft.rfft(heard, size) * np.conj(fft.rfft(played, size)), size)
     peak = int(np.argmax(np.abs(correlation)))
     value = float(correlation[peak])

@@ -1,0 +1,76 @@
+"""Levels against tools that nobody here wrote."""
+
+import re
+import subprocess
+
+import numpy as np
+import pytest
+from scipy import signal
+
+from benchtest.analysis import analyse
+from benchtest.analysis.spectrum import band_rms, power_spectrum
+from benchtest.analysis.weighting import a_weighting
+
+RATE = 48000
+
+
+@pytest.fixture
+def recording():
+    rng = np.random.default_rng(8)
+    t = np.arange(RATE) / RATE
+    return (
+        0.4 * np.sin(2 * np.pi * 997 * t)
+        + 0.01 * np.sin(2 * np.pi * 1994 * t)
+        + 0.003 * rng.standard_normal(RATE)
+        + 0.05
+    )
+
+
+@pytest.mark.needs("sox")
+def test_levels_match_sox_statistics(recording, tmp_path):
+    """sox stats prints DC offset and rms level in dB re full scale, of all there is."""
+    raw = tmp_path / "x.f64"
+    recording.astype("<f8").tofile(raw)
+    command = [
+        "sox",
+        "-t",
+        "raw",
+        "-r",
+        str(RATE),
+        "-e",
+        "floating-point",
+        "-b",
+        "64",
+        "-c",
+        "1",
+        str(raw),
+        "-n",
+        "stats",
+    ]
+    done = subprocess.run(command, capture_output=True, text=True, check=True, timeout=60)
+    found = dict(re.findall(r"^(DC offset|RMS lev dB|Pk lev dB)\s+(\S+)", done.stderr, re.MULTILINE))
+    channel = analyse(recording, RATE, band_hz=(1.0, RATE / 2)).channels[0]
+    total = np.sqrt(channel.level_v**2 * (1 + channel.thd_n**2) + channel.dc_v**2)
+    assert 20 * np.log10(total) == pytest.approx(float(found["RMS lev dB"]), abs=0.01)  # printed to 0.01 dB
+    assert channel.dc_v == pytest.approx(float(found["DC offset"]), abs=1e-3)
+
+
+def test_power_spectrum_matches_scipy_s_periodogram(recording):
+    """The same Hann-weighted spectrum by scipy, whose weights are half a sample off ours (symmetric about mid-record)."""
+    ours = power_spectrum(recording, RATE)
+    theirs_f, theirs = signal.periodogram(recording, RATE, window="hann", detrend="constant", scaling="density")
+    np.testing.assert_allclose(ours.frequencies_hz, theirs_f)
+    for low, high in ((20.0, 900.0), (900.0, 1100.0), (1900.0, 2100.0), (3000.0, 20000.0)):
+        inside = (theirs_f >= low) & (theirs_f <= high)
+        assert band_rms(recording, RATE, (low, high)) ** 2 == pytest.approx(
+            np.sum(theirs[inside]) * theirs_f[1], rel=1e-3
+        )
+
+
+def test_a_weighting_matches_an_analogue_filter_in_scipy():
+    """The network's poles (IEC 61672-1, rounded as printed: 20.6, 107.7, 737.9, 12194 Hz), evaluated by scipy."""
+    f = np.geomspace(10, 40000, 50)
+    poles = -2 * np.pi * np.array([20.6, 20.6, 107.7, 737.9, 12194.0, 12194.0])
+    _, response = signal.freqs_zpk(np.zeros(4), poles, 1.0, worN=2 * np.pi * np.append(f, 1000.0))
+    expected = np.abs(response[:-1]) / np.abs(response[-1])
+    np.testing.assert_allclose(20 * np.log10(a_weighting(f)), 20 * np.log10(expected), atol=0.005)
