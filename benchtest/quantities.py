@@ -30,6 +30,7 @@ QUANTITIES: dict[str, Quantity] = _table(
     ("terminal_voltage", "V", "terminal to chassis", "DC voltage of one terminal of a bridged output to chassis"),
     ("rail_voltage", "V", "rail", "DC voltage of a supply rail to ground, with its sign"),
     ("rail_difference", "%", "rails alike", "positive less negative magnitude over their mean"),
+    ("level_agreement", "dB", "sound card against meter", "level by the sound card less level by the multimeter"),
     ("rail_ripple", "V", "rail ripple", "AC voltage on a rail, rms"),
     ("rail_sag", "%", "rail sag", "fall of a rail under load, of its idle value"),
     ("mains_voltage", "V", "mains voltage", "mains voltage at the amplifier, rms"),

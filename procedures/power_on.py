@@ -195,6 +195,24 @@ def gain(bench, amplifier):
 
 
 @test.step(
+    "1 W: does the bench agree with itself?",
+    why="a wrong divider or a stale calibration looks like a fault of the amplifier, and hides how loud it really is",
+    hook_up="as before; the meters on the terminals see the same tone as the sound card",
+    takes="5 s",
+)
+def agreement(bench, amplifier):
+    readings = yield measure.level_agreement(bench)
+    for reading in readings:
+        if reading.verdict == "fail":
+            bench.tell(
+                f"{reading.channel}: sound card and meter differ by {reading.value:+.2f} dB on the same tone. THAT IS YOUR "
+                "BENCH, NOT THE AMPLIFIER: check divider, calibration and leads. No more power is driven on this channel.",
+                severity="warning",
+            )
+            bench.never_drive(reading.channel, "sound card and multimeter disagree: how loud it is, is not known")
+
+
+@test.step(
     "Power, one channel driven",
     why="does it make what its maker claimed? The ramp rises by rungs; DC is watched all the while",
     hook_up="as before. Loads get hot, and they may sing: that is normal",

@@ -4,6 +4,7 @@ from benchtest.measurements.cold_ohms import fuse_resistance, lead_resistance, l
 from benchtest.measurements.dc_offset import before_relay, dc_offsets, is_zero, loaded_difference, warm_up
 from benchtest.measurements.distortion import distortion
 from benchtest.measurements.gain import gain, polarity
+from benchtest.measurements.level_agreement import level_agreement
 from benchtest.measurements.noise import noise_and_hum
 from benchtest.measurements.output_power import output_power
 from benchtest.measurements.rails import discharge, rail_voltages, residual_charge
@@ -19,6 +20,7 @@ __all__ = [
     "gain",
     "is_zero",
     "lead_resistance",
+    "level_agreement",
     "load_resistance",
     "loaded_difference",
     "noise_and_hum",
