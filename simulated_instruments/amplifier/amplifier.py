@@ -28,7 +28,7 @@ from .thermal import ThermalState
 
 FloatArray = NDArray[np.float64]
 
-_BLOCK = 8192
+_BLOCK = 16384
 """Frames rendered at a time."""
 _PRIME = DELAY + ERROR_LATENCY + LATENCY + 24
 """Frames of silence that fill the pipeline after unheard time."""
@@ -115,8 +115,6 @@ class Amplifier:
         self._drive = SILENCE
         self._middle = 0.0
         self._was_near = False
-        self._peak_a = [0.0, 0.0]
-        self._share = [0.0, 0.0]
         self._ripple: tuple[tuple[float, float, bool], tuple[float, float]] | None = None
         self._idle()
 
@@ -312,7 +310,7 @@ class Amplifier:
             points = (self.operating(0, drive), self.operating(1, drive))
             # what was just changed settles fast first, slowly later: steps in proportion to the time since
             shorted = any(c.design.output_stage.short_through_a > 1.0 for c in self.channels)
-            step = min(left, max(0.01 if shorted and self._age < 1.0 else 0.05, 0.6 * self._age))
+            step = min(left, 0.01 if shorted and self._age < 1.0 else max(0.05, 0.6 * self._age))
             if any(c.idle_a > 3.0 * c.design.bias.idle_a for c in self.channels):
                 step = min(step, 3.0)
             sensed = self._sensed(points, drive)
@@ -436,7 +434,6 @@ class Amplifier:
                 out[i, first + trip : first + n] = 0.0
         self._pass(n / rate, points, means, supply=False)
         self._last_rms = [p.load_rms_a for p in points]
-        self._peak_a = [1.5 * p.load_rms_a for p in points]
         self._last_dc = list(means)
         if relay_moves or trip is not None:
             self.relay.change()
@@ -511,7 +508,7 @@ class Amplifier:
             means.append(float(v.mean()))
             outputs.append(v)
             points.append(self._point(i, v, flows[i], start_rails, totals[i]))
-            terminals.append(self._terminal(i, v, paths[i], rate))
+            terminals.append(self._terminal(i, v, paths[i], points[i].load_rms_a, rate))
         return (terminals[0], terminals[1]), (points[0], points[1]), (means[0], means[1]), outputs
 
     def _near(self, ideal: list[FloatArray], totals: tuple[float, float], rails: tuple[float, float]) -> bool:
@@ -600,19 +597,18 @@ class Amplifier:
             mean, math.sqrt(max(0.0, square - mean * mean)), flow[0], flow[1], rms_a, max(0.0, drawn - out)
         )
 
-    def _terminal(self, i: int, v: FloatArray, path: Path, rate: float) -> FloatArray:
+    def _terminal(self, i: int, v: FloatArray, path: Path, rms_a: float, rate: float) -> FloatArray:
         """From the output devices to the speaker terminal."""
         share: Any
         c = self.channels[i]
         if not path.made and not (c.joint.joint.intermittent and self._headphone_ohm is None):
             return np.zeros(len(v))
         share = 1.0 if math.isinf(path.load_ohm) else path.load_ohm / (path.load_ohm + path.series_ohm)
-        before = self._share[i]
-        self._share[i] = share
-        if 0.0 < abs(before - share) < 0.02:  # a fuse that warms: no step from block to block
-            share = np.linspace(before, share, len(v), endpoint=False)
+        if math.isfinite(path.load_ohm) and c.fuse.conducts:  # the fuse warms meanwhile: no step from block to block
+            warmer = path.series_ohm - c.fuse.ohm + c.fuse.ohm_after(len(v) / rate, rms_a)
+            share = np.linspace(share, path.load_ohm / (path.load_ohm + warmer), len(v), endpoint=False)
         out = c.coupled(v, (self._middle, self._middle_after(len(v) / rate)), path.total_ohm, rate) * share
-        if math.isfinite(path.load_ohm) and c.fuse.matters(self._peak_a[i]):
+        if math.isfinite(path.load_ohm) and c.fuse.matters(1.5 * rms_a):
             current = v * (1.0 / path.total_ohm)
             out = out - current * c.fuse.swing_ohm(current, rate) * share
         if c.joint.joint.intermittent and self.relay.made(self.contact(i)) and c.fuse.conducts:

@@ -66,7 +66,7 @@ def with_tolerances(design: AmplifierDesign, rng: np.random.Generator) -> Amplif
                 capacitance_f=d.feedback.capacitance_f * spread(0.2),
             ),
             gain_stage=replace(d.gain_stage, gain_bandwidth_hz=d.gain_stage.gain_bandwidth_hz * spread(0.2)),
-            bias=replace(d.bias, idle_a=d.bias.idle_a * spread(0.15)),
+            bias=replace(d.bias, idle_a=d.bias.idle_a * spread(0.1)),
             output_stage=replace(stage, upper=upper, lower=lower),
             speaker_fuse=replace(d.speaker_fuse, cold_ohm=d.speaker_fuse.cold_ohm * spread(0.2)),
             rejection=replace(

@@ -76,14 +76,14 @@ class FuseState:
 
     def matters(self, peak_a: float) -> bool:
         """Whether the swing of the resistance within a cycle is worth working out."""
-        return self.fuse.fitted and self.fuse.cold_ohm * self.fuse.hot_rise * (peak_a / self.fuse.rated_a) ** 2 > 0.01
+        return self.fuse.fitted and self.fuse.cold_ohm * self.fuse.hot_rise * (peak_a / self.fuse.rated_a) ** 2 > 0.03
 
     def swing_ohm(self, current: FloatArray, rate: float) -> FloatArray:
-        """Ohms above the mean that the element's middle adds, moment by moment; its mean is near zero."""
+        """Ohms that the element's middle adds, moment by moment, above what the whole element has by now."""
         square = (current / (CARRIES * self.fuse.rated_a)) ** 2
         middle = self._thin.slow(square, FirstOrder(1.0, 0.0, _THIN_S), rate)
         size = _THIN_SHARE * self.fuse.cold_ohm * self.fuse.hot_rise
-        return np.asarray(size * (middle - square.mean()), dtype=np.float64)
+        return np.asarray(size * (middle - self.heat), dtype=np.float64)
 
     @property
     def conducts(self) -> bool:
@@ -101,6 +101,11 @@ class FuseState:
         if target <= 1.0:
             return math.inf
         return self.fuse.tau_s * math.log((target - self.heat) / (target - 1.0))
+
+    def ohm_after(self, seconds: float, rms_a: float) -> float:
+        """Resistance that it will have, should it not blow."""
+        target = (rms_a / (CARRIES * self.fuse.rated_a)) ** 2
+        return self.fuse.resistance(target + (self.heat - target) * math.exp(-seconds / self.fuse.tau_s))
 
     def advance(self, seconds: float, rms_a: float) -> None:
         if not self.fuse.fitted or not self.conducts:

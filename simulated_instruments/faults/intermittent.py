@@ -17,7 +17,7 @@ GROUP = "comes and goes"
 def _cracked_output_joint(design: AmplifierDesign, channel: str, rng: np.random.Generator) -> AmplifierDesign:
     joint = Joint(
         ohm=float(rng.uniform(0.02, 0.1)),
-        openings_per_s=float(rng.uniform(0.5, 2.0)),
+        openings_per_s=float(rng.uniform(0.7, 2.5)),
         open_seconds=float(rng.uniform(0.05, 0.3)),
     )
     return with_channel(design, channel, output_joint=joint)
@@ -34,14 +34,14 @@ def _cracked_when_hot(design: AmplifierDesign, channel: str, rng: np.random.Gene
 
 
 def _cracked_input_joint(design: AmplifierDesign, channel: str, rng: np.random.Generator) -> AmplifierDesign:
-    joint = Joint(openings_per_s=float(rng.uniform(0.5, 3.0)), open_seconds=float(rng.uniform(0.03, 0.2)))
+    joint = Joint(openings_per_s=float(rng.uniform(0.7, 3.0)), open_seconds=float(rng.uniform(0.03, 0.2)))
     return with_input(design, channel, joint=joint)
 
 
 def _tired_relay(design: AmplifierDesign, channel: str, rng: np.random.Generator) -> AmplifierDesign:
     """Pair: an oxidised contact and a joint at it that opens now and then."""
     design = with_contact(design, channel, ohm=float(rng.uniform(0.2, 0.6)), film_v=float(rng.uniform(0.05, 0.2)))
-    joint = Joint(ohm=0.01, openings_per_s=float(rng.uniform(0.3, 1.0)), open_seconds=float(rng.uniform(0.05, 0.2)))
+    joint = Joint(ohm=0.01, openings_per_s=float(rng.uniform(0.7, 1.8)), open_seconds=float(rng.uniform(0.05, 0.2)))
     return with_channel(design, channel, output_joint=joint)
 
 

@@ -12,6 +12,8 @@ from simulated_instruments.amplifier import Amplifier, AmplifierDesign, demo_amp
 from simulated_instruments.amplifier.lamp import Lamp
 
 RATE = 96000.0
+GAIN_HINT = 37.6
+"""About what the demo amplifier makes of its input at full volume."""
 
 
 @dataclass
@@ -122,7 +124,7 @@ def band_rms(y: np.ndarray, low: float = 20.0, high: float = 20e3, *, rate: floa
 
 def played(amplifier: Amplifier, frequency: float, output_v: float, *, seconds: float = 0.5) -> np.ndarray:
     """Drive both inputs so that a healthy channel gives ``output_v`` rms; the terminals, (n, 2)."""
-    return amplifier.render(tone(frequency, output_v / 37.6, seconds=seconds), RATE)
+    return amplifier.render(tone(frequency, output_v / GAIN_HINT, seconds=seconds), RATE)
 
 
 def db(ratio: float) -> float:

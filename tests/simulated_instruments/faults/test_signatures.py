@@ -111,7 +111,7 @@ def test_output_half_open(seed):
     found = harmonics(y, 1000.0, range(1, 6))
     assert found[1] / found[0] > 0.1, "strong even"
     assert abs(y.mean()) > 0.1, "shifts with signal"
-    assert min(y.max(), -y.min()) < 0.6 < max(y.max(), -y.min()), "one polarity clips at very low power"
+    assert min(y.max(), -y.min()) < 0.8 < max(y.max(), -y.min()), "one polarity clips at very low power"
     unloaded = switched_on("output-half-open", seed, load=1000.0)
     assert abs(level_db(unloaded, 1000.0)) < 0.5, "gain falls under load only"
 
