@@ -50,6 +50,8 @@ class AudioServer:
     ----------
     address : str
         The server's address, for PULSE_SERVER.
+    directory : Path or None
+        Of a server of our own: its socket and its log.
 
     Raises
     ------
@@ -60,7 +62,7 @@ class AudioServer:
     def __init__(self, server: str | None = None, *, sample_rate: int = SAMPLE_RATE) -> None:
         self.sample_rate = sample_rate
         self._process: subprocess.Popen[bytes] | None = None
-        self._directory: Path | None = None
+        self.directory: Path | None = None
         self._modules: list[str] = []
         if server is None:
             self._start_own()
@@ -92,11 +94,10 @@ class AudioServer:
             return False
         return self._pactl("info").returncode == 0
 
-    def kill(self) -> None:
-        """End a server of our own at once, as a crash would; for tests."""
+    def signal(self, number: int) -> None:
+        """Send a signal to a server of our own, as who kills or stops it would; for tests."""
         if self._process is not None:
-            self._process.kill()
-            self._process.wait()
+            self._process.send_signal(number)
 
     def close(self) -> None:
         """End our own server, or take the two sinks out of a named one. Idempotent."""
@@ -111,9 +112,9 @@ class AudioServer:
                 self._process.kill()
                 self._process.wait()
             self._process = None
-        if self._directory is not None:
-            shutil.rmtree(self._directory, ignore_errors=True)
-            self._directory = None
+        if self.directory is not None:
+            shutil.rmtree(self.directory, ignore_errors=True)
+            self.directory = None
 
     def __enter__(self) -> AudioServer:
         return self
@@ -140,8 +141,8 @@ class AudioServer:
         program = shutil.which("pulseaudio")
         if program is None:
             raise InstrumentError(f"The program 'pulseaudio' is not there. {_INSTALL}")
-        self._directory = Path(tempfile.mkdtemp(prefix="benchtest-audio-"))  # readable by this user alone
-        socket = self._directory / "native"
+        self.directory = Path(tempfile.mkdtemp(prefix="benchtest-audio-"))  # readable by this user alone
+        socket = self.directory / "native"
         self.address = f"unix:{socket}"
         environment = {
             name: value
@@ -149,7 +150,7 @@ class AudioServer:
             if not name.startswith(("PULSE_", "DBUS_")) and name not in ("DISPLAY", "WAYLAND_DISPLAY")
         }
         for name in ("HOME", "XDG_RUNTIME_DIR", "XDG_CONFIG_HOME", "PULSE_RUNTIME_PATH", "PULSE_STATE_PATH"):
-            environment[name] = str(self._directory)
+            environment[name] = str(self.directory)
         command = [
             *(program, "-n", "--daemonize=no", "--use-pid-file=no", "--log-target=stderr", "--log-level=warning"),
             *(f"--exit-idle-time={_IDLE_EXIT_S}", "--realtime=no", "--high-priority=no"),
@@ -157,7 +158,7 @@ class AudioServer:
             *("--load=" + " ".join(self._sink(INPUT_SINK, "benchtest-input")),),
             f"--load=module-native-protocol-unix auth-anonymous=1 socket={socket}",
         ]
-        with (self._directory / "log").open("wb") as log:
+        with (self.directory / "log").open("wb") as log:
             # A session of its own: Ctrl-C at the terminal is for us, and the server must outlive the last block.
             self._process = subprocess.Popen(
                 command, env=environment, stdin=subprocess.DEVNULL, stdout=log, stderr=log, start_new_session=True
@@ -175,8 +176,8 @@ class AudioServer:
 
     def _log_tail(self) -> str:
         with contextlib.suppress(OSError):
-            if self._directory is not None:
-                lines = (self._directory / "log").read_text(errors="replace").splitlines()
+            if self.directory is not None:
+                lines = (self.directory / "log").read_text(errors="replace").splitlines()
                 return " / ".join(line for line in lines if line.startswith("E:")) or " / ".join(lines[-3:])
         return ""
 

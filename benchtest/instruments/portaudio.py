@@ -232,7 +232,10 @@ def translate(error: Exception, *, doing: str, sample_rate: int) -> InstrumentEr
             "server holds a card for some seconds after its last sound) and try again."
         )
     else:
-        remedy = "Check that it is plugged in, that its audio server runs and that no other program holds it."
+        remedy = (
+            "Check that it is plugged in, that no other program holds it, and that an audio server runs and has the "
+            "sink and source that are named ('pactl list short sinks')."
+        )
     return InstrumentError(f"The sound card failed while {doing}: {error}. {remedy}")
 
 

@@ -13,6 +13,7 @@ Rules that every change keeps:
 
 from __future__ import annotations
 
+import atexit
 from typing import Any
 
 import numpy as np
@@ -194,7 +195,9 @@ class SoundCard:
                 portaudio.close_stream(self._portaudio, stream)
                 raise
         self._stream = stream
-        _open_streams.add(id(self))
+        _open_cards.append(self)
+        # Registered after sounddevice's own, so it comes first: that one waits for a hung server for ever.
+        atexit.register(self.close)
 
     def close(self) -> None:
         """Zeros first, then the stream is closed. Idempotent; never raises."""
@@ -203,7 +206,8 @@ class SoundCard:
         if stream is not None:
             with portaudio.quiet():
                 portaudio.close_stream(self._portaudio, stream)
-            _open_streams.discard(id(self))
+            _open_cards.remove(self)
+            atexit.unregister(self.close)
 
     # Playing and recording -----------------------------------------------------------------------------------------
 
@@ -304,7 +308,7 @@ class SoundCard:
         tries = 3 if self._is_server else 1
         for left in reversed(range(tries)):
             with portaudio.server_environment(self._output, self._input):
-                if not _open_streams:
+                if not _open_cards:
                     portaudio.refresh(self._portaudio)
                 found = portaudio.devices(self._portaudio)
             try:
@@ -312,9 +316,12 @@ class SoundCard:
                     portaudio.choose(self._output.device, found, output=True).index,
                     portaudio.choose(self._input.device, found, output=False).index,
                 )
-            except InstrumentError:
+            except InstrumentError as error:
                 if not left:
-                    raise
+                    server = self._output.server or self._input.server
+                    if not server:
+                        raise
+                    raise InstrumentError(f"{error} The server named is '{server}'.") from error
                 self._clock.sleep(0.5)
         raise AssertionError("the last try returns or raises")
 
@@ -372,7 +379,7 @@ class SoundCard:
             )
 
 
-_open_streams: set[int] = set()  # looking for devices again would close these
+_open_cards: list[SoundCard] = []  # looking for devices again would close their streams
 
 
 def _checked(stimulus: FloatArray) -> FloatArray:
