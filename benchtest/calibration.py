@@ -19,6 +19,7 @@ from typing import TYPE_CHECKING, Any
 
 from benchtest.bench_file import BenchFile
 from benchtest.errors import FileError, InstrumentError, NotReachable
+from benchtest.loopback import BenchResponse, bench_response, from_table
 
 if TYPE_CHECKING:
     from benchtest.safety import Capture, GuardedBench
@@ -38,7 +39,8 @@ class Calibration:
     """Scales of the sound card as built in; tuples are (left, right), volts are peak.
 
     meter_relative is the standard uncertainty (k = 1) common to all volts, own_relative that of each scale on its own.
-    residual_thd_n and residual_thd are the loopback's ratios, noise_v its rms noise referred to the terminals.
+    residual_thd_n and residual_thd are the loopback's ratios, noise_v its rms noise referred to the terminals; response
+    is the bench's own response and crosstalk.
     """
 
     kind: str
@@ -56,6 +58,7 @@ class Calibration:
     due_utc: str = ""
     path: str = ""
     warning: str = ""
+    response: BenchResponse | None = None
 
     def volts_relative(self) -> float:
         """Relative standard uncertainty of a voltage measured through the sound card."""
@@ -137,6 +140,7 @@ def make_calibration(bench: GuardedBench) -> Calibration:
         back.append(value.value / level)
         relative.append(value.standard_uncertainty / value.value)
         taken.append(capture)
+    response = bench_response(bench)
     bench.hook_up(say="Plug the sound card's output back to the amplifier's side.", sound_card="amplifier")
     now = datetime.now(UTC)
     instruments = bench.describe()["instruments"]
@@ -157,6 +161,7 @@ def make_calibration(bench: GuardedBench) -> Calibration:
         residual_thd=(figures[0].thd, figures[1].thd),
         residual_thd_n=(figures[0].thd_n, figures[1].thd_n),
         noise_v=(figures[0].noise_v * scale[0], figures[1].noise_v * scale[1]),
+        response=response,
     )
 
 
@@ -195,7 +200,7 @@ def save_calibration(calibration: Calibration, path: Path) -> None:
         f"format = {FORMAT}",
     ]
     for key, value in asdict(calibration).items():
-        if key in ("path", "warning") or value is None:
+        if key in ("path", "warning", "response") or value is None:
             continue
         if isinstance(value, str):
             escaped = value.replace("\\", "\\\\").replace('"', '\\"')
@@ -204,6 +209,12 @@ def save_calibration(calibration: Calibration, path: Path) -> None:
             lines.append(f"{key} = [{', '.join(repr(float(v)) for v in value)}]  # left, right")
         else:
             lines.append(f"{key} = {value!r}")
+    if calibration.response is not None:
+        lines.append("\n[response]  # of the bench itself, in the loopback; pairs are left, right")
+        for key, rows in asdict(calibration.response).items():
+            rows = rows if isinstance(rows[0], tuple) else (rows,)
+            written = [f"[{', '.join(repr(float(v)) for v in row)}]" for row in rows]
+            lines.append(f"{key} = [{', '.join(written)}]" if len(written) == 2 else f"{key} = {written[0]}")
     try:
         path.write_text("\n".join(lines) + "\n", encoding="utf-8")
     except OSError as error:
@@ -239,15 +250,17 @@ def _checked(raw: Mapping[str, Any], path: Path) -> Calibration:
         if pair is None and key not in _PAIRS[:2]:
             continue
         good = isinstance(pair, list) and len(pair) == 2
-        if not good or not all(isinstance(v, float) and math.isfinite(v) and v > 0 for v in pair or ()):
+        if pair is None or not good or not all(isinstance(v, float) and math.isfinite(v) and v > 0 for v in pair):
             raise FileError(
                 f"calibration file {path}: {key} = {pair!r}. Expected two numbers above 0. Calibrate again."
             )
         values[key] = (pair[0], pair[1])
     try:
+        if "response" in values:
+            values["response"] = from_table(values["response"])
         made = Calibration(**{**values, "path": str(path)})
         datetime.fromisoformat(made.made_utc)
-    except (TypeError, ValueError) as error:
+    except (AttributeError, TypeError, ValueError) as error:
         raise FileError(f"calibration file {path}: {error}. Calibrate again.") from error
     if not all(0 <= v < 1 for v in (made.meter_relative, made.own_relative)):
         raise FileError(f"calibration file {path}: an uncertainty is not between 0 and 1. Calibrate again.")

@@ -78,6 +78,11 @@ class GuardedBench:
         return self.__driving.calibration
 
     @property
+    def sample_rate(self) -> int:
+        """Of the sound card, frames per second. Raises NotReachable where the bench has none."""
+        return self.__capturing.audio().sample_rate
+
+    @property
     def simulated(self) -> bool:
         return self.__it.simulated
 
