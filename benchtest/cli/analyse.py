@@ -18,16 +18,14 @@ import click
 @click.option("--json", "as_json", is_flag=True, help="Print JSON.")
 def analyse(file: Path, fundamental: float | None, band: str, volts_per_full_scale: float, as_json: bool) -> None:
     """Analyse FILE (any audio file, 64-bit float included): level, THD, THD+N, harmonics, noise, hum, balance."""
-    from benchtest.analysis import analyse as figures_of
     from benchtest.cli.output import print_json
     from benchtest.errors import FileError
 
     lo, hi = _band(band)
     if not (math.isfinite(volts_per_full_scale) and volts_per_full_scale > 0):
         raise FileError(f"--volts-per-full-scale {volts_per_full_scale}: expected volts above 0, such as 46.6.")
-    samples, sample_rate = _read(file)
     try:
-        found = figures_of(samples * volts_per_full_scale, sample_rate, fundamental_hz=fundamental, band_hz=(lo, hi))
+        found = _figures(file, fundamental, (lo, hi), volts_per_full_scale)
     except ValueError as error:
         raise FileError(f"{file}: {error}") from error
     page: dict[str, Any] = {"file": str(file), **found.as_dict()}
@@ -49,7 +47,9 @@ def _band(text: str) -> tuple[float, float]:
     return lo, hi
 
 
-def _read(file: Path) -> tuple[Any, int]:
+def _figures(file: Path, fundamental: float | None, band_hz: tuple[float, float], scale: float) -> Any:
+    """Read and analyse; a long recording in blocks, so that its length costs no memory."""
+    from benchtest.analysis.long_records import analyse_blocks
     from benchtest.errors import FileError
 
     if not file.is_file():
@@ -57,12 +57,14 @@ def _read(file: Path) -> tuple[Any, int]:
     try:
         import soundfile
 
-        samples, sample_rate = soundfile.read(str(file), dtype="float64", always_2d=True)
-    except Exception as error:
+        with soundfile.SoundFile(str(file)) as recording:
+            rate = int(recording.samplerate)
+            blocks = (part * scale for part in recording.blocks(blocksize=rate * 5, dtype="float64", always_2d=True))
+            return analyse_blocks(blocks, rate, fundamental_hz=fundamental, band_hz=band_hz, full_scale_v=scale)
+    except (RuntimeError, OSError) as error:
         raise FileError(
             f"{file} cannot be read as audio: {error}. Expected a file that libsndfile reads, such as WAV or FLAC."
         ) from error
-    return samples, int(sample_rate)
 
 
 def _print_table(page: dict[str, Any]) -> None:
