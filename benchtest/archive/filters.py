@@ -15,25 +15,30 @@ from datetime import date
 from benchtest.archive.run import RunSummary
 from benchtest.archive.table_reading import Row
 from benchtest.errors import FileError
+from benchtest.quantities import QUANTITIES, convert
 
 Extremes = Mapping[str, tuple[float, float]]
 """Quantity -> smallest and largest value of its readings in a run."""
 
-_CONDITION = re.compile(r"\s*([a-z][a-z0-9_]*)\s*(<=|>=|<|>)\s*(\S+)\s*")
+_CONDITION = re.compile(r"\s*(\|?)\s*([a-z][a-z0-9_]*)\s*(\|?)\s*(<=|>=|<|>)\s*([-+.\deE]+)\s*(\S.*?)?\s*")
 
 
 @dataclass(frozen=True)
 class Condition:
-    """At least one reading of ``quantity`` stands so to ``value`` (in the unit of the readings)."""
+    """At least one reading of ``quantity`` stands so to ``value`` (in the unit of the readings). magnitude: its sign is
+    left out of account."""
 
     quantity: str
     comparison: str
     value: float
+    magnitude: bool = False
 
     def holds(self, extremes: Extremes) -> bool:
         if self.quantity not in extremes:
             return False
         low, high = extremes[self.quantity]
+        if self.magnitude:
+            low, high = 0.0, max(abs(low), abs(high))  # only > and >= are allowed, so the smallest does not matter
         return {
             "<": low < self.value,
             "<=": low <= self.value,
@@ -43,22 +48,41 @@ class Condition:
 
 
 def condition(text: str) -> Condition:
-    """Read a condition such as "dc_offset > 0.05". Raises FileError.
+    """Read a condition such as "dc_offset > 0.05", "dc_offset < -20 mV" or "|dc_offset| > 50 mV". Raises FileError.
 
     >>> condition("thd_n>=0.1")
-    Condition(quantity='thd_n', comparison='>=', value=0.1)
+    Condition(quantity='thd_n', comparison='>=', value=0.1, magnitude=False)
+    >>> condition("|dc_offset| > 50 mV")
+    Condition(quantity='dc_offset', comparison='>', value=0.05, magnitude=True)
     """
     match = _CONDITION.fullmatch(text)
     try:
-        value = float(match[3]) if match else math.nan
+        value = float(match[5]) if match else math.nan
     except ValueError:
         value = math.nan
-    if match is None or not math.isfinite(value):
+    if match is None or not math.isfinite(value) or match[1] != match[3]:
         raise FileError(
             f"{text!r} is no condition. Expected a quantity, one of < <= > >=, and a number in the unit of its "
-            "readings, such as 'dc_offset > 0.05'."
+            "readings or with a unit, such as 'dc_offset > 0.05' or '|dc_offset| > 50 mV'."
         )
-    return Condition(match[1], match[2], value)
+    if match[1] and match[4] not in (">", ">="):
+        raise FileError(
+            f"{text!r}: a magnitude can only be asked for with > or >=. Leave the bars out, or turn it round."
+        )
+    return Condition(match[2], match[4], _in_own_unit(text, match[2], value, match[6]), bool(match[1]))
+
+
+def _in_own_unit(text: str, quantity: str, value: float, unit: str | None) -> float:
+    if unit is None:
+        return value
+    if quantity not in QUANTITIES:
+        raise FileError(
+            f"{text!r}: the unit of {quantity!r} is not known here. Write the number in its readings' unit."
+        )
+    try:
+        return convert(value, unit, QUANTITIES[quantity].unit)
+    except ValueError as error:
+        raise FileError(f"{text!r}: {error}. Expected a unit such as {QUANTITIES[quantity].unit}, or none.") from None
 
 
 @dataclass(frozen=True)

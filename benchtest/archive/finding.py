@@ -4,13 +4,15 @@ from __future__ import annotations
 
 import os
 from collections.abc import Iterable, Iterator
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from benchtest.archive.annex import annexes, is_finished
 from benchtest.archive.filters import Filter
 from benchtest.archive.index import Listed, listed, listed_by_index
-from benchtest.archive.run import ALTERED, DATE_FOLDER, RUN_FOLDER, UNFINISHED, UNREADABLE, Run, RunSummary
+from benchtest.archive.manifest import MANIFEST, check_manifest
+from benchtest.archive.run import ALTERED, DATE_FOLDER, FINISHED, RUN_FOLDER, UNFINISHED, UNREADABLE, Run, RunSummary
 from benchtest.errors import FileError
 
 if TYPE_CHECKING:
@@ -23,7 +25,8 @@ MOST_CANDIDATES = 8
 
 @dataclass(frozen=True)
 class CheckedRun:
-    """What a check of one run found; remark says why where it could not be checked."""
+    """What a check of one run found, paths relative to its folder; remark says why where it could not be checked.
+    same_id_as names another folder that says it is the same run."""
 
     run_id: str
     folder: Path
@@ -32,6 +35,12 @@ class CheckedRun:
     missing: tuple[str, ...] = ()
     added: tuple[str, ...] = ()
     remark: str = ""
+    same_id_as: str = ""
+
+    @property
+    def sound(self) -> bool:
+        """Whether nothing is wrong with it; one that was never finished is sound."""
+        return self.state in (FINISHED, UNFINISHED) and not self.same_id_as
 
     def as_dict(self) -> dict[str, Any]:
         return {**asdict(self), "folder": str(self.folder)}
@@ -50,9 +59,35 @@ def check_run(folder: Path) -> CheckedRun:
         return CheckedRun(line.run_id, folder, ALTERED if run.closed else UNREADABLE, remark=str(error))
     except OSError as error:  # gone, or its permissions changed, while it was read
         return CheckedRun(line.run_id, folder, UNREADABLE, remark=f"{error}. Check the disk and the permissions.")
+    altered, missing, remarks = _check_annexes(folder)
+    remark = "; ".join(filter(None, (remark, *remarks)))
     if found is None:
-        return CheckedRun(line.run_id, folder, UNFINISHED, remark=remark)
-    return CheckedRun(line.run_id, folder, run.state, found.altered, found.missing, found.added, remark)
+        state = ALTERED if altered or missing else UNFINISHED
+        return CheckedRun(line.run_id, folder, state, altered, missing, remark=remark)
+    altered, missing = found.altered + altered, found.missing + missing
+    return CheckedRun(
+        line.run_id, folder, ALTERED if altered or missing else FINISHED, altered, missing, found.added, remark
+    )
+
+
+def _check_annexes(folder: Path) -> tuple[tuple[str, ...], tuple[str, ...], list[str]]:
+    """What was altered in, and is missing from, the job cards and re-analyses of a run; and what else is to be said."""
+    altered: list[str] = []
+    missing: list[str] = []
+    remarks: list[str] = []
+    for annex in annexes(folder):
+        if not is_finished(annex):
+            remarks.append(f"{annex.name} was never finished")
+            continue
+        try:
+            found = check_manifest(annex)
+        except (FileError, OSError) as error:
+            altered.append(f"{annex.name}/{MANIFEST}")
+            remarks.append(str(error))
+            continue
+        altered += [f"{annex.name}/{name}" for name in found.altered]
+        missing += [f"{annex.name}/{name}" for name in found.missing]
+    return tuple(altered), tuple(missing), remarks
 
 
 class Archive:
@@ -101,8 +136,11 @@ class Archive:
 
     def check(self) -> Iterator[CheckedRun]:
         """Each run compared with its manifest, newest first: every file is read."""
+        seen: dict[str, Path] = {}
         for folder in self.folders():
-            yield check_run(folder)
+            found = check_run(folder)
+            first = seen.setdefault(found.run_id, folder)
+            yield found if first is folder else replace(found, same_id_as=str(first))
 
     def find(self, text: str) -> Run:
         """The run that ``text`` names: "last", an id, a folder, the start of either, or the six digits at its end.

@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import io
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from benchtest.archive.run import Run
 from benchtest.archive.table import READING_COLUMNS, decode_text, encode_row, header_line
 from benchtest.archive.table_reading import parse_table
+from benchtest.errors import FileError
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -21,17 +23,18 @@ def readings_frame(runs: Iterable[Run]) -> pd.DataFrame:
     """One row per reading, in the order of ``runs``: the columns of readings.csv, then amplifier, serial_number, state.
 
     Texts are strings ("" where empty), numbers float64 (NaN where empty), sequence int64, simulated bool, time_utc
-    datetime64 in UTC. Raises FileError with the path where a readings.csv cannot be read.
+    datetime64 in UTC. Raises FileError with the path where a readings.csv cannot be read,
+    and where two folders hold one run.
     """
     import pandas as pd
 
     header = header_line()
     bodies, counts, about = [header], [], []
-    for run in runs:
-        body = _body(run, header)
+    for run in without_doubles(runs):
+        body = body_of(run, header)
         line = run.brief()
         bodies.append(body)
-        counts.append(_records(body))
+        counts.append(records_in(body))
         about.append((line.amplifier, line.serial_number, line.state))
     kinds = {column.name: column.kind for column in READING_COLUMNS}
     texts = [name for name, kind in kinds.items() if kind in ("text", "json")]
@@ -59,7 +62,21 @@ def readings_frame(runs: Iterable[Run]) -> pd.DataFrame:
     return frame
 
 
-def _body(run: Run, header: bytes) -> bytes:
+def without_doubles(runs: Iterable[Run]) -> Iterator[Run]:
+    """``runs`` as they are. Raises FileError at the second folder of one run id: its readings would count twice."""
+    seen: dict[str, Path] = {}
+    for run in runs:
+        run_id = run.brief().run_id
+        if run_id in seen:
+            raise FileError(
+                f"{seen[run_id]} and {run.folder} both say that they are run {run_id}. Expected one folder for each run, "
+                "or its readings would count twice. Move one of them out of the archive."
+            )
+        seen[run_id] = run.folder
+        yield run
+
+
+def body_of(run: Run, header: bytes) -> bytes:
     """The rows of a run as lines of a readings.csv; as they are where the file is whole, else read and written anew."""
     path = run.folder / "readings.csv"
     if path.is_file():
@@ -70,7 +87,7 @@ def _body(run: Run, header: bytes) -> bytes:
     return b"".join(encode_row(row) for row in run.rows())
 
 
-def _records(body: bytes) -> int:
+def records_in(body: bytes) -> int:
     """How many records ``body`` holds; a line break inside quotes ends none."""
     if b'"' not in body:
         return body.count(b"\r\n")

@@ -23,6 +23,8 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "log": ("benchtest.cli.records", "List the runs of an archive."),
     "show": ("benchtest.cli.records", "Show one run."),
     "report": ("benchtest.cli.records", "Write the report of a run again."),
+    "check-archive": ("benchtest.cli.keeping", "Compare every run of an archive with its manifest."),
+    "export": ("benchtest.cli.keeping", "Readings as one table, or one run to be shared."),
     "bench": ("benchtest.cli.files", "Write or check a bench file."),
     "amplifier": ("benchtest.cli.files", "Write an amplifier file."),
     "simulate": ("benchtest.cli.simulate", "Serve the simulated bench to other programs."),
@@ -40,7 +42,7 @@ class LazyGroup(click.Group):
         if cmd_name not in COMMANDS:
             return None
         module = importlib.import_module(COMMANDS[cmd_name][0])
-        command: click.Command = getattr(module, cmd_name)
+        command: click.Command = getattr(module, cmd_name.replace("-", "_"))
         return command
 
     def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:

@@ -3,46 +3,80 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import TYPE_CHECKING, Any
 
 import click
 
-_ARCHIVE = click.option(
-    "--archive",
-    type=click.Path(path_type=Path),
-    default=Path("reports"),
-    show_default=True,
-    help="Where runs are kept.",
-)
-_JSON = click.option("--json", "as_json", is_flag=True, help="Print JSON.")
+from benchtest.cli.choosing import ARCHIVE, JSON, filtered
+
+if TYPE_CHECKING:
+    from benchtest.archive import Filter, RunSummary
 
 
 @click.command()
-@_ARCHIVE
-@_JSON
-def log(archive: Path, as_json: bool) -> None:
-    """List the runs of an archive, the newest first."""
+@filtered
+@ARCHIVE
+@JSON
+def log(where: Filter, archive: Path, as_json: bool) -> None:
+    """List the runs of an archive, the newest first. With --serial: the history of one set, with its job cards."""
     from benchtest import archive as archives
     from benchtest.cli.output import print_json
 
-    runs = archives.open(archive).runs()
+    runs = archives.open(archive).runs(where)
+    history = [_history(run) for run in runs] if where.serial_number else [{} for _ in runs]
     if as_json:
-        print_json([run.as_dict() for run in runs])
+        print_json([{**run.as_dict(), **more} for run, more in zip(runs, history, strict=True)])
         return
-    for run in runs:
-        item = run.as_dict()
-        tag = "SIMULATED" if item.get("simulated") else ""
+    for run, more in zip(runs, history, strict=True):
+        tag = "  SIMULATED" if run.simulated else ""
         click.echo(
-            f"{str(item.get('started_utc') or '')[:19]:<20} {item['run_id'][-6:]}  {item.get('procedure') or '?':<14} "
-            f"{item.get('amplifier') or '?':<36.36} {item.get('result') or 'unfinished':<13} {tag}"
+            f"{run.started_utc[:16].replace('T', ' '):<16}  {run.run_id[-6:]}  {run.procedure or '?':<14} "
+            f"{run.amplifier or '?':<36.36} {run.result or 'unfinished':<12}{tag}"
         )
+        if run.remark:
+            click.echo(f"      {run.remark}")
+        _print_history(more)
     if not runs:
-        click.echo(f"no runs in {archive}", err=True)
+        click.echo(f"no such runs in {archive}", err=True)
+
+
+def _history(run: RunSummary) -> dict[str, Any]:
+    """What failed in a run, and its job card."""
+    from benchtest.archive import Run
+    from benchtest.archive.job_card import read_card
+    from benchtest.errors import FileError
+    from benchtest.report.wording import quantity_words
+
+    found = Run(run.folder)
+    try:
+        failed = [f"{quantity_words(r['quantity'])} {r['channel']}" for r in found.rows() if r["verdict"] == "fail"]
+        causes = [c["cause"] for c in (found.summary.get("diagnosis") or [])[:1] if c.get("cause") != "healthy"]
+    except FileError:
+        return {}
+    card = read_card(found)
+    more: dict[str, Any] = {"failed": list(dict.fromkeys(failed)), "likely": causes}
+    return more | ({"job_card": card.as_dict()} if card.entries else {})
+
+
+def _print_history(more: dict[str, Any]) -> None:
+    for what in ("failed", "likely"):
+        if more.get(what):
+            click.echo(f"      {what}: {', '.join(name.replace('-', ' ') for name in more[what])}")
+    card = more.get("job_card", {})
+    for what in ("complaint", "found", "fitted", "minutes", "customer", "by"):
+        value = card.get(what)
+        if value:
+            click.echo(
+                f"      {what}: {', '.join(value) if isinstance(value, list) else f'{value:g}' if what == 'minutes' else value}"
+            )
+    if card.get("photographs"):
+        click.echo(f"      photographs: {len(card['photographs'])}")
 
 
 @click.command()
 @click.argument("run")
-@_ARCHIVE
-@_JSON
+@ARCHIVE
+@JSON
 @click.option("--budget", "budget_of", metavar="QUANTITY", help="Show where the uncertainty of a quantity comes from.")
 def show(run: str, archive: Path, as_json: bool, budget_of: str | None) -> None:
     """Show RUN: its id, its folder, the start of either, or 'last'."""
@@ -100,8 +134,8 @@ def _show_budget(events: list[dict[str, object]], quantity: str, as_json: bool) 
 
 @click.command()
 @click.argument("run")
-@_ARCHIVE
-@_JSON
+@ARCHIVE
+@JSON
 def report(run: str, archive: Path, as_json: bool) -> None:
     """Write the report of RUN again, from its folder's files."""
     from benchtest import archive as archives
