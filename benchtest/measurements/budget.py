@@ -6,12 +6,14 @@ accuracy statements are taken as rectangular (GUM 4.3.7).
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from typing import Any
 
 from uncertainties import UFloat, ufloat
 
 COVERAGE = 2.0
+DB_PER_NEPER = 20.0 / math.log(10.0)
 
 
 def part(value: float, standard_uncertainty: float, name: str) -> UFloat:
@@ -30,6 +32,21 @@ def expanded(result: UFloat) -> dict[str, Any]:
         "value": float(result.nominal_value),
         "expanded_uncertainty": COVERAGE * float(result.std_dev),
         "budget": {str(v.tag or "unnamed"): float(s) for v, s in result.error_components().items()},
+    }
+
+
+def in_db(result: UFloat) -> dict[str, Any]:
+    """The same for a ratio of voltages that is shown in decibels; ratio above 0.
+
+    >>> round(in_db(part(10.0, 0.115, "calibration"))["expanded_uncertainty"], 2)
+    0.2
+    """
+    plain = expanded(result)
+    scale = DB_PER_NEPER / plain["value"]
+    return {
+        "value": 20.0 * math.log10(plain["value"]),
+        "expanded_uncertainty": scale * plain["expanded_uncertainty"],
+        "budget": {name: scale * u for name, u in plain["budget"].items()},
     }
 
 
