@@ -6,7 +6,7 @@ simulate, scenarios and train). What is opened here is handed to ``safety`` and 
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Collection, Sequence
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from pathlib import Path
@@ -20,6 +20,9 @@ from benchtest.instruments.protocols import AudioInterface, Clock, Multimeter, O
 
 if TYPE_CHECKING:
     from simulated_instruments.bench import SimulatedBench
+
+SOUND_CARD = "sound card"
+"""What ``describe`` and ``open_instruments(only=...)`` call the audio interface."""
 
 OperatorWrapper = Callable[[Operator], Operator]
 """Puts something between the procedure and whoever moves the leads, such as a person who confirms each prompt."""
@@ -50,7 +53,7 @@ class Instruments:
             for meter in self.meters.values()
         ]
         if self.audio is not None:
-            found.append({"name": "sound card", "kind": "audio interface", "identity": self.audio.identity()})
+            found.append({"name": SOUND_CARD, "kind": "audio interface", "identity": self.audio.identity()})
         return found
 
     def close(self) -> None:
@@ -72,8 +75,11 @@ def open_instruments(
     scenario: str = "healthy",
     channel: str | None = None,
     wrap_operator: OperatorWrapper | None = None,
+    only: Collection[str] | None = None,
 ) -> Instruments:
     """Open the bench of a file, or without one the simulated bench.
+
+    ``only`` names what is wanted besides the operator and the clock (meters by name, SOUND_CARD); None is all of it.
 
     Raises FileError for a bad file or scenario, InstrumentError for an instrument that cannot be opened; whatever was
     opened before is closed again.
@@ -104,14 +110,25 @@ def open_instruments(
             opened.operator = wrap_operator(opened.operator)
         resources = simulation.open_multimeters() if simulation is not None else {}
         for section in file.dmm:
+            if only is not None and section.name not in only:
+                continue
             opened.meters[section.name] = _open_meter(section, opened, resources)
             opened.closers.append(opened.meters[section.name].close)
-        _open_audio(opened, simulation)
-        _open_mains_socket(opened, simulation)
+        if only is None or SOUND_CARD in only:
+            _open_audio(opened, simulation)
+        if only is None:
+            _open_mains_socket(opened, simulation)
     except BaseException:
         opened.close()
         raise
     return opened
+
+
+def simulated_bench_text() -> str:
+    """The simulated bench's file, without opening it."""
+    from simulated_instruments.truth import bench_text
+
+    return bench_text()
 
 
 def _simulated_bench(seed: int, scenario: str, channel: str | None) -> SimulatedBench:

@@ -15,10 +15,12 @@ import click
 
 COMMANDS: dict[str, tuple[str, str]] = {
     "run": ("benchtest.cli.run", "Run a procedure and keep the run."),
+    "watch": ("benchtest.cli.watch", "Show one meter or the sound card's levels live."),
     "procedures": ("benchtest.cli.listing", "List the procedures that can be run."),
     "scenarios": ("benchtest.cli.listing", "List what can be wrong with the simulated amplifier."),
     "devices": ("benchtest.cli.devices", "List the instruments that can be reached, and why others cannot."),
     "calibrate": ("benchtest.cli.calibrate", "Compare the multimeter with the sound card."),
+    "verify": ("benchtest.cli.verify", "Is this bench fit to measure? Its own floor, and what is wrong with it."),
     "analyse": ("benchtest.cli.analyse", "Analyse a recorded capture."),
     "log": ("benchtest.cli.records", "List the runs of an archive."),
     "show": ("benchtest.cli.records", "Show one run."),

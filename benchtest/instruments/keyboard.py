@@ -84,6 +84,18 @@ class Keyboard:
             if self._ended:
                 raise no_more_input()
 
+    def pressed(self) -> str | None:
+        """A key that was pressed while keys are answers, without waiting; None where there is none.
+        Raises InstrumentError when the terminal has gone."""
+        with contextlib.suppress(queue.Empty):
+            key = self._keys.get_nowait()
+            if key == _END_OF_INPUT:
+                raise no_more_input()
+            return key
+        if self._ended:
+            raise no_more_input()
+        return None
+
     def close(self) -> None:
         self._closing = True
         before, self._before = self._before, None
