@@ -115,6 +115,11 @@ class SimulatedSoundCard:
         with self._bench.lock:
             return self._recording(emission)
 
+    @property
+    def block_frames(self) -> int:
+        """Frames that are under way when it is muted."""
+        return MUTE_BLOCK
+
     def playing(self) -> bool:
         """True while a stimulus is being emitted."""
         emission = self.emission

@@ -233,17 +233,12 @@ def picture(state: Watch, title: str, width: int) -> RenderableType:
     from rich.console import Group
     from rich.text import Text
 
-    from benchtest.big_digits import columns, drawn, in_figures
+    from benchtest.big_digits import columns, drawn
 
     style = "bold red" if state.alarmed else "bold"
     parts: list[Text] = [Text(title, style="dim")]
     for label, trace in state.traces.items():
-        number, unit = in_figures(trace.value, trace.unit)
-        sign = "" if number.startswith(("-", "O")) else " "
-        big = f"{sign}{number}"
-        in_words = "" if columns(f"{big} {unit}") <= width else f"  {unit}"
-        if not in_words:
-            big = f"{big} {unit}"
+        big, in_words = _fitting(trace, width)
         rows = drawn(big) if columns(big) <= width else [big]
         rows[-1] += in_words
         parts += [Text(), *(Text(row, style=style, no_wrap=True, overflow="crop") for row in rows), Text()]
@@ -253,6 +248,18 @@ def picture(state: Watch, title: str, width: int) -> RenderableType:
     parts.append(Text("  ".join(state.marks)))
     parts.append(Text("t tapped  h heated  s sprayed  m marked  r anew  q end", style="dim"))
     return Group(*parts)
+
+
+def _fitting(trace: Any, width: int) -> tuple[str, str]:
+    """What is drawn large, and what of it has to stand beside in small letters: the unit is large where it can be."""
+    from benchtest.big_digits import columns, in_figures
+
+    for digits in (4, 3):
+        number, unit = in_figures(trace.value, trace.unit, digits)
+        sign = "" if number.startswith(("-", "O")) else " "
+        if columns(f"{sign}{number} {unit}") <= width:
+            return f"{sign}{number} {unit}", ""
+    return f"{sign}{number}", f"  {unit}"
 
 
 def _span(trace: Any) -> str:

@@ -15,7 +15,7 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 from benchtest.errors import GarbledReply, InstrumentError, NoReply
-from benchtest.instruments.protocols import AudioInterface, FloatArray, Recording
+from benchtest.instruments.protocols import AudioInterface, FloatArray, InBlocks, Recording
 
 _LINE_LIMIT = 65536
 _SLOWEST_S = 2.0  # more than any audio server keeps back
@@ -220,6 +220,11 @@ class PacedAudio:
             return self._audio.finish()
         finally:
             self._ended()
+
+    @property
+    def block_frames(self) -> int:
+        """The sound card's."""
+        return self._audio.block_frames if isinstance(self._audio, InBlocks) else 0
 
     def playing(self) -> bool:
         """True while a stimulus is being emitted."""

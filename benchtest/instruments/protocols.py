@@ -144,6 +144,14 @@ class AudioInterface(Protocol):
 
 
 @runtime_checkable
+class InBlocks(Protocol):
+    """What an audio interface that works in blocks also says; 0 until the first block."""
+
+    @property
+    def block_frames(self) -> int: ...
+
+
+@runtime_checkable
 class Operator(Protocol):
     """Whoever moves probes and turns knobs: a person, a simulated bench, a scanner.
 

@@ -141,6 +141,8 @@ class SoundCard:
         self._job: _Playback | None = None
         self._muted = False
         self._dropped = False  # something was muted on the way, and nobody has been told yet
+        self.block_frames = 0
+        """Frames of the last block that the host asked for."""
         self._blocks = 0
         self._last_block_at = 0.0
         self._last_gap_at = 0.0
@@ -287,6 +289,7 @@ class SoundCard:
         now = self._clock.now()
         self._last_block_at = now
         self._blocks += 1
+        self.block_frames = frames
         gap = bool(status) and (
             status.input_overflow or status.input_underflow or status.output_underflow or status.output_overflow
         )

@@ -19,7 +19,7 @@ from benchtest.bench import Instruments
 from benchtest.calibration import Calibration
 from benchtest.errors import LostFrames, NotAllowed, NotReachable
 from benchtest.events import EventStream
-from benchtest.instruments.protocols import AudioInterface, FloatArray, Function, Recording
+from benchtest.instruments.protocols import AudioInterface, FloatArray, Function, InBlocks, Recording
 from benchtest.safety import limits as lim
 from benchtest.safety.findings import Capture, MeterValue, mean_of
 from benchtest.safety.hooking import HookUps
@@ -85,6 +85,15 @@ class Capturing:
             )
         return self.__it.audio
 
+    def tone_off_s(self) -> float | None:
+        """How long after it is turned off a tone is heard at most: two blocks and the way out, taken as long as the
+        whole way round; None until the latency was found."""
+        if self.__latency is None:
+            return None
+        audio = self.audio()
+        block = audio.block_frames if isinstance(audio, InBlocks) else 0
+        return (self.__latency + 2 * block) / audio.sample_rate
+
     def capture(self, order: Order, calibration: Calibration) -> Capture:
         """Play, record, scale to volts. Raises NotAllowed above full scale, LostFrames when no take is data."""
         self.__stops.if_pending()
@@ -99,16 +108,18 @@ class Capturing:
                 "use an output with more volts."
             )
         trouble = ""
+        thrown_away: list[str] = []
         for attempt in range(1, RETAKES + 1):
             recording, seen = self._take(emitted, order)
             samples, trouble = self._window(recording, emitted, order)
             if not trouble:
-                capture = _as_capture(samples, recording.sample_rate, order, calibration, seen)
+                capture = _as_capture(samples, recording.sample_rate, order, calibration, seen, tuple(thrown_away))
                 trouble = _unsteady(capture)
                 if not trouble:
                     return capture
                 if attempt == RETAKES:  # the same again and again: the amplifier, or a joint, not the audio driver
                     return _noted(capture, trouble)
+            thrown_away.append(trouble)
             self.__events.emit("note", text=f"capture {attempt} thrown away: {trouble}", severity="warning")
         raise LostFrames(
             f"{RETAKES} captures in a row were not data ({trouble}). Expected every frame, once. Close other programs "
@@ -208,7 +219,9 @@ class Capturing:
         return samples, ""
 
 
-def _as_capture(samples: FloatArray, rate: int, order: Order, calibration: Calibration, seen: Seen) -> Capture:
+def _as_capture(
+    samples: FloatArray, rate: int, order: Order, calibration: Calibration, seen: Seen, thrown_away: tuple[str, ...]
+) -> Capture:
     scale = calibration.input_volts_per_full_scale
     volts: FloatArray = samples * np.asarray(scale)
     figures: Mapping[str, ToneFigures] = {}
@@ -217,7 +230,7 @@ def _as_capture(samples: FloatArray, rate: int, order: Order, calibration: Calib
     return Capture(
         volts=volts, sample_rate=rate, driven=order.driven, input_v=order.input_v, frequency_hz=order.frequency_hz,
         volts_per_full_scale=scale, clipped=bool(np.max(np.abs(samples), initial=0.0) >= 0.9999), figures=figures,
-        rails=seen.rails, meters=seen.meters,
+        rails=seen.rails, meters=seen.meters, thrown_away=thrown_away,
     )  # fmt: skip
 
 

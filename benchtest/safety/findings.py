@@ -56,7 +56,7 @@ class Capture:
 
     volts: (frames, 2) at the speaker terminals. input_v: rms at the input sockets per channel. figures: per channel
     what the tone's analysis gave, {} when no tone was played. rails: the (positive, negative) rail seen under power.
-    meters: what other meters showed while it played, by test point.
+    meters: what other meters showed while it played, by test point. thrown_away: why earlier takes were no data.
     """
 
     volts: FloatArray
@@ -70,6 +70,7 @@ class Capture:
     rails: tuple[float, float] | None = None
     note: str = ""
     meters: Mapping[str, MeterValue] = field(default_factory=dict)
+    thrown_away: tuple[str, ...] = ()
 
     def channel(self, name: str) -> FloatArray:
         """One channel's volts, shape (frames,)."""

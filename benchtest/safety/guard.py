@@ -96,6 +96,11 @@ class GuardedBench:
         return self.__capturing.signal_s
 
     @property
+    def tone_off_s(self) -> float | None:
+        """How long after it is turned off a tone is heard at most, s; None until a tone has come back."""
+        return self.__capturing.tone_off_s()
+
+    @property
     def settling_s(self) -> float:
         """Seconds waited so far."""
         return self.__settling_s
