@@ -1,0 +1,126 @@
+"""Frequency response at 1 W: the points that limits and makers name, the -3 dB points, the widest deviation.
+
+Connected and played: see ``sweep``. Computed: level re 1 kHz, the bench's own response taken off.
+Method: IEC 60268-3 14.11 (gain-limited effective frequency range, -3 dB) and IHF-A-202 (response re 1 kHz at 1 W); kept:
+1 W, reference 1 kHz; departures: a sweep instead of stepped tones, the source impedance is the sound card's own.
+What may go wrong: a tone control or filter that is on bends it; the inductance of the dummy load lifts the top (3 uH at
+20 kHz on 8 ohm: 0.01 dB). Above 20 kHz nothing is read.
+"""
+
+from __future__ import annotations
+
+import math
+from typing import Any
+
+import numpy as np
+
+from benchtest.instruments.protocols import FloatArray
+from benchtest.measurements.budget import COVERAGE, DB_PER_NEPER
+from benchtest.measurements.sweep import Swept
+from benchtest.measurements.unmeasured import not_measured
+from benchtest.reading import Reading, Verdict
+from benchtest.records import Curve
+from benchtest.safety import GuardedBench
+
+METHOD = "level re 1 kHz at 1 W, one sweep, the bench's own response taken off (after IEC 60268-3 14.11, IHF-A-202)"
+NAMED_HZ = (20.0, 40.0, 16e3, 20e3)
+EDGE_U_DB = 0.01
+"""What the edges of the sweep's band leave at 20 Hz and 20 kHz (found with known filters), rectangular."""
+NO_LOOPBACK_DB = 0.3
+"""A sound card whose own response was not measured: within so much of flat from 20 Hz to 20 kHz (a guess)."""
+
+
+def frequency_response(bench: GuardedBench, swept: Swept | str, channel: str, *, at: str = "1 W") -> list[object]:
+    """Level at 20 Hz, 40 Hz, 16 kHz and 20 kHz re 1 kHz, the band's edges at -3 dB, and the curve."""
+    conditions = bench.conditions(at=at, driven="one")
+    if isinstance(swept, str):
+        return [not_measured("frequency_response", channel, "dB", swept, conditions=conditions, method=METHOD)]
+    frequencies = swept.own.frequencies_hz
+    common: dict[str, Any] = {
+        "channel": channel, "method": METHOD, "level": swept.level_v, "level_unit": "V",
+        "load_ohm": bench.load_ohm[channel],
+    }  # fmt: skip
+    found: list[object] = []
+    for frequency in NAMED_HZ:
+        if frequency > frequencies[-1] * 1.001:
+            continue
+        k = swept.at(frequency)
+        parts = budget(bench, swept, k)
+        found.append(
+            Reading(
+                quantity="frequency_response", value=float(swept.relative_db[k]), unit="dB", frequency_hz=frequency,
+                expanded_uncertainty=COVERAGE * math.hypot(*parts.values()), budget=parts, conditions=conditions,
+                **common,
+            )
+        )  # fmt: skip
+    found += [_edge(swept, side, conditions, common) for side in ("low", "high")]
+    found.append(_curve(bench, swept))
+    return found
+
+
+def budget(bench: GuardedBench, swept: Swept, k: int) -> dict[str, float]:
+    """Standard uncertainties of the level at point ``k`` re 1 kHz, dB."""
+    frequency = float(swept.own.frequencies_hz[k])
+    parts = {"edges of the sweep": EDGE_U_DB / math.sqrt(3.0) * _near_an_edge(frequency)}
+    if bench.calibration.response is None:
+        parts["bench's own response, not measured"] = NO_LOOPBACK_DB / math.sqrt(3.0) * _near_an_edge(frequency)
+    # dB of the terminal voltage: |1 + j w L / R| of a load with inductance against none, and it is not known to zero
+    stated = 2e-6 * bench.file.load.inductance_uh / 2.0 or 2.5e-6
+    angle = 2.0 * math.pi * frequency * stated / bench.load_ohm[swept.channel]
+    parts["load inductance"] = 20.0 * math.log10(math.hypot(1.0, angle)) / math.sqrt(3.0)
+    parts["noise"] = DB_PER_NEPER * math.hypot(swept.noise(frequency), swept.noise(1000.0))
+    return parts
+
+
+def _near_an_edge(frequency_hz: float) -> float:
+    """1 at 20 Hz and 20 kHz, falling to a tenth some octaves inside."""
+    octaves = min(abs(math.log2(frequency_hz / 20.0)), abs(math.log2(20e3 / frequency_hz)))
+    return max(0.1, 1.0 - octaves / 3.0)
+
+
+def _edge(swept: Swept, side: str, conditions: dict[str, Any], common: dict[str, Any]) -> Reading:
+    """Where the response is 3 dB down; beyond the sweep's band, "below" or "above" what was seen."""
+    edge = minus_3_db(swept.own.frequencies_hz, swept.relative_db, side)
+    name = f"{side} edge, -3 dB"
+    if edge is None:
+        seen = float(swept.own.frequencies_hz[0 if side == "low" else -1])
+        words = "below" if side == "low" else "above"
+        return Reading(
+            quantity="frequency_limit", value=None, unit="Hz", verdict=Verdict.INFORMATION,
+            conditions={**conditions, "edge": side}, note=f"{words} {seen:.5g} Hz: not 3 dB down within the sweep", **common,
+        )  # fmt: skip
+    slope_db = 20.0 * math.log10(2.0)  # a first-order edge falls by 3 dB within less than an octave
+    relative = 0.02 / slope_db * math.log(2.0) * 2.0
+    return Reading(
+        quantity="frequency_limit", value=edge, unit="Hz", expanded_uncertainty=COVERAGE * edge * relative,
+        conditions={**conditions, "edge": side}, note=name, **common,
+    )  # fmt: skip
+
+
+def minus_3_db(frequencies_hz: FloatArray, level_db: FloatArray, side: str) -> float | None:
+    """The frequency nearest to 1 kHz on one side at which the level has fallen by 3.01 dB; None where it has not.
+
+    >>> f = np.geomspace(10, 20000, 400)
+    >>> round(minus_3_db(f, -10 * np.log10(1 + (50 / f) ** 2), "low"), 1)
+    50.0
+    """
+    down = -10.0 * math.log10(2.0)
+    middle = int(np.argmin(np.abs(np.log(frequencies_hz / 1000.0))))
+    order = range(middle, 0, -1) if side == "low" else range(middle, len(frequencies_hz) - 1)
+    step = -1 if side == "low" else 1
+    for k in order:
+        if level_db[k] >= down > level_db[k + step]:
+            share = (down - level_db[k]) / (level_db[k + step] - level_db[k])
+            lowest, highest = math.log(frequencies_hz[k]), math.log(frequencies_hz[k + step])
+            return math.exp(lowest + float(share) * (highest - lowest))
+    return None
+
+
+def _curve(bench: GuardedBench, swept: Swept) -> Curve:
+    return Curve(
+        f"frequency_response_{swept.channel}",
+        f"Frequency response, {swept.channel}, 1 W",
+        {"frequency_hz": swept.own.frequencies_hz, "level_db": swept.relative_db},
+        {"frequency_hz": "Hz", "level_db": "dB re 1 kHz"},
+        {"channel": swept.channel, "load_ohm": bench.load_ohm[swept.channel], "at": "1 W"},
+    )

@@ -1,0 +1,112 @@
+"""One sweep at 1 W on one channel, of which response, high-frequency distortion and separation are read.
+
+Connected: sound card into both inputs, dummy load on, one channel driven, volume and tone controls as set. Played: an
+exponential sine sweep from 5 Hz to 39.5 kHz (less where the sample rate is lower) with the peak of 1 W at 1 kHz. Computed:
+recording over stimulus for both channels, echoes of the harmonics parted by a window (see ``analysis.sweep``); the bench's
+own response and crosstalk, seen in the loopback with the same sweep, are taken off.
+The channel must have been seen to respond at 1 W at 1 kHz before.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+
+from benchtest.analysis.sweep import SweepResponse, sweep_response
+from benchtest.errors import NotAllowed, NotReachable
+from benchtest.instruments.protocols import FloatArray
+from benchtest.loopback import TAIL_S, THIRDS_HZ, as_played, full_band_sweep
+from benchtest.safety import Capture, GuardedBench, NotCleared
+from benchtest.signals import LogSweep
+
+POINTS_HZ: FloatArray = np.unique(
+    np.concatenate([np.geomspace(10.0, 20e3, 133), THIRDS_HZ, [20.0, 40.0, 6300.0, 16e3, 20e3]])
+)
+"""Where the response is given: twelve an octave, the third octaves, and what limits and makers name."""
+REFERENCE_HZ = 1000.0
+
+
+@dataclass(frozen=True)
+class Swept:
+    """A sweep of one channel: its own response and what reached the other channel, in volts out per volt in.
+
+    own carries distortion of orders 2 and 3; relative_db is the response re 1 kHz with the bench's own taken off.
+    level_v is the rms at the terminals at 1 kHz.
+    """
+
+    channel: str
+    own: SweepResponse
+    leak: SweepResponse
+    relative_db: FloatArray
+    level_v: float
+    input_v: float
+    rate_s: float
+    """Seconds in which the sweep's frequency grows by the factor e."""
+    seconds: float
+    noise_density: tuple[float, float]
+    """Of the driven and of the other channel, V^2/Hz, as heard after the sweep."""
+
+    def noise(self, frequency_hz: float, *, other: bool = False) -> float:
+        """Standard uncertainty, from noise, of the part along itself of a response relative to the driven channel's.
+
+        A sweep of peak A and L seconds per e-fold has the energy density A^2 L / (4 f). The window of the linear
+        response (``analysis.sweep``: 0.75 ln 2 of L before, half the sweep after, with half-cosine ends) lets noise of
+        density N in as N / 2 times the sum of its squares, one half of that along the vector.
+        """
+        window_s = 0.6875 * (0.75 * math.log(2.0) * self.rate_s + 0.5 * self.seconds)
+        energy = 2.0 * self.level_v**2 * self.rate_s / (4.0 * frequency_hz)
+        return math.sqrt(self.noise_density[other] / 4.0 * window_s / energy)
+
+    def at(self, frequency_hz: float) -> int:
+        """Index of the point nearest to a frequency."""
+        return int(np.argmin(np.abs(np.log(self.own.frequencies_hz / frequency_hz))))
+
+
+def sweep(bench: GuardedBench, channel: str, *, output_v: float | None = None) -> Swept | str:
+    """Sweep one channel at 1 W, or at ``output_v``; the reason in words where it cannot be done."""
+    level = output_v if output_v is not None else bench.drive_limits().one_watt_v()
+    try:
+        if bench.ramp_ended(channel):
+            raise NotAllowed(bench.ramp_ended(channel))
+        shape = full_band_sweep(bench.sample_rate)
+        capture = bench.waveform(
+            shape.samples, bench.sample_rate, [channel], output_peak_v=float(np.sqrt(2.0)) * level,
+            highest_hz=shape.stop_hz, window_s=(0.0, shape.seconds + TAIL_S),
+        )  # fmt: skip
+    except (NotCleared, NotReachable, NotAllowed, ValueError) as why:
+        return str(why)
+    i = bench.channels.index(channel)
+    played = as_played(shape)
+    highest = 20.1e3 if played.stop_hz > 21e3 else 0.9 * played.stop_hz
+    points = POINTS_HZ[np.less_equal(POINTS_HZ, highest)]
+    try:
+        own = sweep_response(capture.channel(channel), played, frequencies_hz=points, orders=(2, 3))
+        other = bench.channels[1 - i]
+        leak = sweep_response(
+            capture.channel(other), played, frequencies_hz=points, orders=(), clock_ratio=own.clock_ratio
+        )
+    except ValueError as why:
+        return str(why)
+    reference = int(np.argmin(np.abs(points - REFERENCE_HZ)))
+    relative = own.level_db - own.level_db[reference]
+    if bench.calibration.response is not None:
+        relative = relative - bench.calibration.response.level_db(i, points)
+    # the stimulus had a peak of 1 in the analysis, and of input_v * sqrt 2 at the socket
+    rms = float(np.sqrt(np.mean(np.square(shape.samples))))
+    input_v = capture.input_v[i] / rms / float(np.sqrt(2.0))
+    return Swept(
+        channel, own, leak, relative, float(np.abs(own.response[reference])) / float(np.sqrt(2.0)), input_v,
+        played.rate_s, played.seconds, (_density(capture, channel, played), _density(capture, other, played)),
+    )  # fmt: skip
+
+
+def _density(capture: Capture, channel: str, played: LogSweep) -> float:
+    """Noise density after the sweep has rung out, V^2/Hz, by the median from 500 Hz to 20 kHz: lines do not move it."""
+    rate = capture.sample_rate
+    tail = capture.channel(channel)[round((played.seconds + 0.3 * TAIL_S) * rate) :]
+    window = np.hanning(len(tail))
+    power = np.abs(np.fft.rfft((tail - np.mean(tail)) * window)) ** 2 * 2.0 / (rate * float(np.sum(window**2)))
+    frequency = np.fft.rfftfreq(len(tail), 1.0 / rate)
+    return float(np.median(power[(frequency > 500.0) & (frequency < 20e3)])) / math.log(2.0)
