@@ -67,7 +67,7 @@ class AudioBridge:
         self._render = render
         self._rate = server.sample_rate
         self._block_frames = block_frames
-        self._closing = False
+        self._closing = threading.Event()
         self._from = _client(server, "parec", f"--device={OUTPUT_SINK}.monitor", latency_ms=CAPTURE_LATENCY_MS)
         self._to = _client(server, "pacat", f"--device={INPUT_SINK}", "--verbose", latency_ms=PLAYBACK_LATENCY_MS)
         self._keepers = [
@@ -83,11 +83,11 @@ class AudioBridge:
 
     def is_running(self) -> bool:
         """True while blocks are carried."""
-        return self._threads[0].is_alive()
+        return self.failure is None and not self._closing.is_set()
 
     def close(self) -> None:
         """Stop carrying. Idempotent."""
-        self._closing = True
+        self._closing.set()
         for client in (self._from, self._to, *self._keepers):
             if client.poll() is None:
                 client.terminate()
@@ -105,22 +105,25 @@ class AudioBridge:
         assert sink is not None
         duration = self._block_frames / self._rate
         try:
-            while (data := _read_exactly(source, self._block_frames * _BYTES_PER_FRAME)) is not None:
-                began = time.perf_counter()
-                played = np.frombuffer(data, dtype=np.float32).reshape(-1, 2).astype(np.float64)
-                recorded = np.ascontiguousarray(self._render(played), dtype=np.float32)
-                self.blocks += 1
-                if time.perf_counter() - began > duration:
-                    self.late_blocks += 1
-                _write_all(sink, recorded.tobytes())
+            # Either client ends when the server does: no more data, or nobody to write to.
+            with contextlib.suppress(BrokenPipeError):
+                while (data := _read_exactly(source, self._block_frames * _BYTES_PER_FRAME)) is not None:
+                    began = time.perf_counter()
+                    played = np.frombuffer(data, dtype=np.float32).reshape(-1, 2).astype(np.float64)
+                    recorded = np.ascontiguousarray(self._render(played), dtype=np.float32)
+                    self.blocks += 1
+                    if time.perf_counter() - began > duration:
+                        self.late_blocks += 1
+                    _write_all(sink, recorded.tobytes())
+            if not self._closing.is_set():
+                self.failure = InstrumentError("The audio server ended, so the simulated bench hears nothing any more.")
+            # The bench waits for blocks while it has been told of sound; its meters answer as long as its time goes on.
+            silence = np.zeros((self._block_frames, 2))
+            while not self._closing.wait(duration):
+                self._render(silence)
         except Exception as error:
-            if not self._closing:
-                self.failure = error
-                _log.exception("The audio bridge stopped. The sound card records silence from now on.")
-            return
-        if not self._closing:
-            self.failure = InstrumentError("The audio server ended, so the simulated bench hears nothing any more.")
-            _log.error("%s", self.failure)
+            self.failure = error
+            _log.exception("The audio bridge stopped. The sound card records silence from now on.")
 
     def _count_underruns(self) -> None:
         pipe = self._to.stderr

@@ -27,6 +27,8 @@ from simulated_instruments.control_port import serve_control
 _END_OF_FILE_TEXT = "# served"
 _START_TIMEOUT_S = 30.0
 
+_log = logging.getLogger(__name__)
+
 
 class Served:
     """A simulated bench that other programs can reach, until it is closed.
@@ -53,12 +55,19 @@ class Served:
         return self.bridge.failure if self.bridge is not None else None
 
     def wait(self, stop: threading.Event) -> None:
-        """Serve until ``stop`` is set. Raises InstrumentError when the audio has failed."""
+        """Serve until ``stop`` is set. When the audio fails on the way, the meters and the operator go on, as on a real
+        bench whose sound card has been pulled; InstrumentError is raised at the end."""
+        told = False
         while not stop.wait(0.2):
-            if self.failure is not None:
-                raise InstrumentError(
-                    f"The simulated bench is not on the audio stack any more: {self.failure} Start it again."
-                ) from self.failure
+            if self.failure is not None and not told:
+                told = True
+                _log.error(
+                    "The sound card of the simulated bench has gone: %s Meters and operator go on.", self.failure
+                )
+        if self.failure is not None:
+            raise InstrumentError(
+                f"The simulated bench was not on the audio stack to the end: {self.failure} Start it again."
+            ) from self.failure
 
     def close(self) -> None:
         """Stop serving, the last opened first. Idempotent."""

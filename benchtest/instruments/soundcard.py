@@ -263,9 +263,9 @@ class SoundCard:
         return Recording(job.recorded.astype(np.float64), self.sample_rate, job.first, job.lost_frames)
 
     def playing(self) -> bool:
-        """True while a stimulus is being emitted."""
+        """True while a stimulus is being emitted; a device that has gone emits nothing, as ``finish`` will say."""
         job = self._job
-        return job is not None and not self._muted and job.emitting
+        return job is not None and not self._muted and job.emitting and self._is_alive()
 
     def mute(self) -> None:
         """Zeros from the next block that is filled, until ``rearm``. At once, from any thread or signal handler."""
@@ -346,12 +346,16 @@ class SoundCard:
                 return
             self._clock.sleep(_POLL_S)
 
-    def _require_alive(self) -> None:
-        """Raise InstrumentError where the stream has stopped or no block has come for too long."""
+    def _is_alive(self) -> bool:
         stream = self._stream
         silent_s = self._clock.now() - self._last_block_at
-        if stream is not None and stream.active and silent_s <= SILENCE_BEFORE_GONE_S:
+        return stream is not None and bool(stream.active) and silent_s <= SILENCE_BEFORE_GONE_S
+
+    def _require_alive(self) -> None:
+        """Raise InstrumentError where the stream has stopped or no block has come for too long."""
+        if self._is_alive():
             return
+        silent_s = self._clock.now() - self._last_block_at
         self._job = None
         seen = "its stream has stopped" if silent_s <= SILENCE_BEFORE_GONE_S else f"no audio for {silent_s:.1f} s"
         raise InstrumentError(

@@ -376,7 +376,9 @@ def test_interrupted_wait_ends_the_tone(card: SoundCard, fake: FakePortAudio, mo
 def test_stream_that_stops_is_a_device_that_has_gone(card: SoundCard, fake: FakePortAudio) -> None:
     card.begin(noise(48_000), repeat=10)
     fake.sleep(0.1)
+    assert card.playing()
     fake.streams[0].active = False
+    assert not card.playing()  # or who watches while it plays would watch for ever
     with pytest.raises(InstrumentError, match="has gone: its stream has stopped"):
         card.finish()
     with pytest.raises(InstrumentError, match="has gone"):
