@@ -154,7 +154,7 @@ def _comparison(before: Row | None, after: Row | None) -> Comparison:
     row = before if before is not None else after
     assert row is not None
     one, two = (None if r is None else r["value"] for r in (before, after))
-    spans = [None if r is None else _expanded(r) for r in (before, after)]
+    spans = [None if r is None else expanded_uncertainty(r) for r in (before, after)]
     difference = None if one is None or two is None else two - one
     uncertainty = None if spans[0] is None or spans[1] is None else math.hypot(spans[0], spans[1])
     significant = None
@@ -163,7 +163,7 @@ def _comparison(before: Row | None, after: Row | None) -> Comparison:
     return Comparison(
         quantity=row["quantity"],
         channel=row["channel"],
-        conditions=_kind_words(row),
+        conditions=kind_words(row),
         unit=row["unit"],
         before=one,
         after=two,
@@ -178,7 +178,7 @@ def _comparison(before: Row | None, after: Row | None) -> Comparison:
     )
 
 
-def _expanded(row: Row) -> float | None:
+def expanded_uncertainty(row: Row) -> float | None:
     """The expanded uncertainty of a reading for COVERAGE; None where it is not known."""
     span, factor = row["expanded_uncertainty"], row["coverage_factor"]
     if span is None or not factor or not math.isfinite(span) or not factor > 0:
@@ -186,11 +186,12 @@ def _expanded(row: Row) -> float | None:
     return float(span * COVERAGE / factor)
 
 
-def _kind_words(row: Row) -> str:
+def kind_words(row: Row) -> str:
     given = conditions_of(row)
     parts = [f"{key} {given[key]}" for key in WHAT_IT_IS if given.get(key) not in (None, "")]
     if row["frequency_hz"] is not None:
-        parts.insert(0, f"{row['frequency_hz']:g} Hz")
+        rounded = float(f"{row['frequency_hz']:.3g}")  # a mains line is not found at the same millihertz twice
+        parts.insert(0, f"{rounded:g} Hz")
     if row["level"] is not None:
         parts.insert(1, f"{row['level']:.3g} {row['level_unit']}".strip())
     return ", ".join(parts)

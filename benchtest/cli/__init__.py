@@ -25,6 +25,8 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "log": ("benchtest.cli.records", "List the runs of an archive."),
     "show": ("benchtest.cli.records", "Show one run."),
     "report": ("benchtest.cli.records", "Write the report of a run again."),
+    "compare": ("benchtest.cli.comparing", "Two runs side by side: what changed, and is it significant?"),
+    "trend": ("benchtest.cli.comparing", "One quantity over many runs; is the bench drifting?"),
     "check-archive": ("benchtest.cli.keeping", "Compare every run of an archive with its manifest."),
     "export": ("benchtest.cli.keeping", "Readings as one table, or one run to be shared."),
     "bench": ("benchtest.cli.files", "Write or check a bench file."),

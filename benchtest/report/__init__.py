@@ -10,19 +10,16 @@ from pathlib import Path
 
 __all__ = ["render"]
 
-TEMPLATES = Path(__file__).parent / "templates"
-
 
 def render(folder: Path) -> Path:
     """Write report.html into a run folder and return its path. The folder's other files are left as they are.
 
     Raises FileError if the run cannot be read or the page cannot be written.
     """
-    import jinja2
-
     from benchtest.archive.durable import write_whole
     from benchtest.archive.run import Run
     from benchtest.report.page import page_of, rated_power
+    from benchtest.report.template import environment
 
     run = Run(Path(folder))
     page = page_of(run)
@@ -33,14 +30,7 @@ def render(folder: Path) -> Path:
         page["pictures"] = pictures(curves, run.rows(), rated_power(run), run.summary.get("calibration"))
     else:
         page["pictures"] = []
-    environment = jinja2.Environment(
-        loader=jinja2.FileSystemLoader(TEMPLATES),
-        autoescape=True,
-        undefined=jinja2.StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-    )
-    text = environment.get_template("report.html.j2").render(page)
+    text = environment().get_template("report.html.j2").render(page)
     path = run.folder / "report.html"
     write_whole(path, text.encode("utf-8", "replace"), sync=False)
     return path

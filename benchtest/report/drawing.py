@@ -160,7 +160,7 @@ def as_svg(figure: Figure, prefix: str, words: str, hover: Sequence[str] = ()) -
 
 
 def hover_points(
-    axes: Axes, one: Series, scale_x: float, scale_y: float, x_unit: str, y_unit: str, who: str
+    figure: Figure, axes: Axes, one: Series, scale_x: float, scale_y: float, x_unit: str, y_unit: str, who: str
 ) -> list[str]:
     """Unseen circles over a line, each with its value as the <title> that a browser shows under the pointer."""
     from markupsafe import escape
@@ -172,8 +172,6 @@ def hover_points(
     inside = (x >= low) & (x <= high)
     x, y = x[inside], y[inside]
     chosen = standing_points(x, y, MOST_HOVERED)
-    figure = axes.get_figure()
-    assert figure is not None
     height = figure.get_figheight() * 72.0
     places = axes.transData.transform(np.column_stack([x[chosen], y[chosen]])) * 72.0 / figure.dpi
     found = []

@@ -137,11 +137,11 @@ def over_time(
         for number, bound in enumerate(limits):
             axes.axhline(bound, color=LIMIT, linewidth=1.2, label=None if number else "limit")
         set_ticks(axes, log_x=False, log_y=False)
-        finish(figure, axes, f"{x_words} (d)", f"{y_words} ({y_unit})" if y_unit not in ("", "1") else y_words)
+        finish(figure, axes, x_words, f"{y_words} ({y_unit})" if y_unit not in ("", "1") else y_words)
         hover = [
             point
             for one in series
-            for point in hover_points(axes, one, 1.0, 1.0, "days", y_unit, one.label or one.channel)
+            for point in hover_points(figure, axes, one, 1.0, 1.0, "days", y_unit, one.label or one.channel)
         ]
         words = _words(title, series, 1.0, 1.0, "days", y_unit, [f"limit {significant(v)}" for v in limits])
         return Picture(title, as_svg(figure, "t0", words, hover), words, ())
@@ -192,7 +192,7 @@ def _draw(
     hover = [
         point
         for one in series
-        for point in hover_points(axes, one, scale_x, scale_y, x_unit, y_unit, _name_of(one))
+        for point in hover_points(figure, axes, one, scale_x, scale_y, x_unit, y_unit, _name_of(one))
     ]  # fmt: skip
     words = _words(title, series, scale_x, scale_y, x_unit, y_unit, drawn_limits)
     return Picture(title, as_svg(figure, prefix, words, hover), words, files)

@@ -13,8 +13,12 @@ import numpy as np
 from benchtest.archive.conditions import alike
 
 if TYPE_CHECKING:
+    import numpy.typing as npt
+
     from benchtest.archive.curves import Curve
     from benchtest.instruments.protocols import FloatArray
+
+    IntArray = npt.NDArray[np.int64]
 
 Row = Mapping[str, Any]
 
@@ -200,11 +204,11 @@ def thinned(x: FloatArray, y: FloatArray, *, logarithmic: bool) -> tuple[FloatAr
     return x[keep], y[keep]
 
 
-def standing_points(x: FloatArray, y: FloatArray, most: int) -> FloatArray:
+def standing_points(x: FloatArray, y: FloatArray, most: int) -> IntArray:
     """The indices of at most ``most`` points that tell a curve: all of a short one, the highest peaks of a long one."""
     if len(x) <= most:
-        return np.arange(len(x))
+        return np.arange(len(x), dtype=np.int64)
     inner = np.flatnonzero((y[1:-1] >= y[:-2]) & (y[1:-1] >= y[2:])) + 1
     if len(inner) < most // 2:  # a smooth curve has few peaks: points spread along it instead
         return np.unique(np.linspace(0, len(x) - 1, most).astype(np.int64))
-    return np.sort(inner[np.argsort(y[inner])[-most:]])
+    return np.sort(inner[np.argsort(y[inner])[-most:]]).astype(np.int64)
