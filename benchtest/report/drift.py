@@ -44,9 +44,8 @@ def _name(trend: Trend) -> str:
 def _change(trend: Trend) -> str:
     count = len(trend.points)
     if trend.drift is None:
-        return (
-            f"{count} run{'' if count == 1 else 's'}; a drift is looked for from {FEWEST} runs on, over a day or more."
-        )
+        why = "all within a day" if count >= FEWEST else f"fewer than {FEWEST}"
+        return f"{count} run{'' if count == 1 else 's'}, {why}: too little to tell a drift from scatter."
     return f"{_words(trend.drift, trend.unit)} ({count} runs in {trend.drift.days:.0f} days)."
 
 
