@@ -1,23 +1,51 @@
 """One file per amplifier characteristic: stimulus + capture + analysis -> readings, each after its published method."""
 
+from benchtest.measurements.channel_balance import balance_vs_frequency, channel_balance
 from benchtest.measurements.cold_ohms import fuse_resistance, lead_resistance, load_resistance
+from benchtest.measurements.crosstalk import crosstalk, separation
 from benchtest.measurements.dc_offset import before_relay, dc_offsets, is_zero, loaded_difference, warm_up
 from benchtest.measurements.distortion import distortion
+from benchtest.measurements.frequency_response import frequency_response
 from benchtest.measurements.gain import gain, polarity
+from benchtest.measurements.headroom import clipping_headroom, dynamic_headroom
+from benchtest.measurements.idle_current import idle_current
+from benchtest.measurements.input_impedance import input_impedance
+from benchtest.measurements.input_sensitivity import input_sensitivity
+from benchtest.measurements.intermodulation import intermodulation
 from benchtest.measurements.level_agreement import level_agreement
 from benchtest.measurements.noise import noise_and_hum
+from benchtest.measurements.output_impedance import gains, output_impedance
 from benchtest.measurements.output_power import output_power
+from benchtest.measurements.phono_equalisation import phono_equalisation
+from benchtest.measurements.power_bandwidth import power_bandwidth
+from benchtest.measurements.rail_ripple import rail_ripple, ripple_under_load
 from benchtest.measurements.rails import discharge, rail_voltages, residual_charge
+from benchtest.measurements.slew_rate import slew_rate
+from benchtest.measurements.sweep import sweep
+from benchtest.measurements.thd_vs_frequency import thd_at, thd_high, thd_vs_frequency
+from benchtest.measurements.thd_vs_level import thd_vs_level
 from benchtest.measurements.thump import turn_off_transient, turn_on_transient
+from benchtest.measurements.tone_controls import tone_controls
 from benchtest.measurements.unmeasured import not_measured
 
 __all__ = [
+    "balance_vs_frequency",
     "before_relay",
+    "channel_balance",
+    "clipping_headroom",
+    "crosstalk",
     "dc_offsets",
     "discharge",
     "distortion",
+    "dynamic_headroom",
+    "frequency_response",
     "fuse_resistance",
     "gain",
+    "gains",
+    "idle_current",
+    "input_impedance",
+    "input_sensitivity",
+    "intermodulation",
     "is_zero",
     "lead_resistance",
     "level_agreement",
@@ -25,10 +53,23 @@ __all__ = [
     "loaded_difference",
     "noise_and_hum",
     "not_measured",
+    "output_impedance",
     "output_power",
+    "phono_equalisation",
     "polarity",
+    "power_bandwidth",
+    "rail_ripple",
     "rail_voltages",
     "residual_charge",
+    "ripple_under_load",
+    "separation",
+    "slew_rate",
+    "sweep",
+    "thd_at",
+    "thd_high",
+    "thd_vs_frequency",
+    "thd_vs_level",
+    "tone_controls",
     "turn_off_transient",
     "turn_on_transient",
     "warm_up",

@@ -3,7 +3,7 @@
 Connected: sound card into both inputs (so the idle channel's input sees the sound card's own resistance), dummy load on
 both, volume full. Played: one sweep a channel (see ``sweep``), or a tone. Computed: the driven channel's level over what
 of the same signal is found in the other, 20 lg; the bench's own crosstalk, seen in the loopback, is taken off as a vector.
-Method: IEC 60268-3 14.15 (separation, at 1 kHz and against frequency) and IHF-A-202 (separation); kept: selective in the
+Method: IEC 60268-3 14.16 (separation, at 1 kHz and against frequency) and IHF-A-202 (separation); kept: selective in the
 driven signal, both ways; departures: at 1 W instead of rated output or -20 dB, the idle input terminated by the sound
 card's output, not by the rated source impedance.
 ``crosstalk`` readings carry the channel that leaks: "left" is what of left is heard in right.
@@ -27,7 +27,7 @@ from benchtest.reading import Reading
 from benchtest.records import Curve
 from benchtest.safety import GuardedBench, NotCleared
 
-METHOD = "driven channel over its part in the other, selective, 1 W, one channel driven (after IEC 60268-3 14.15)"
+METHOD = "driven channel over its part in the other, selective, 1 W, one channel driven (after IEC 60268-3 14.16)"
 NAMED_HZ = (1000.0, 10e3)
 
 

@@ -4,7 +4,7 @@ Connected: sound card into both inputs; first 1 kilohm across the terminals, the
 off, DC checked again). Played: 1 kHz at one level in both states. Computed: Z = (g1 - g2) / (g2 / R2 - g1 / R1), g the
 gain, R the load in that state; the sound card's and the meter's scales cancel, since both gains go through the same
 path. Damping factor: rated load over Z.
-Method: IEC 60268-3 14.6 (output source impedance by two loads) and IHF-A-202 (damping factor); departures: at 0.3 V, not
+Method: IEC 60268-3 14.5 (output source impedance by two loads) and IHF-A-202 (damping factor); departures: at 0.3 V, not
 at rated output; 1 kilohm, not open.
 What may go wrong: 0.05 ohm of load lead counts as output impedance where the sound card's clips sit at the load and not
 at the terminals; it is in the budget. A gain that drifts between the two (the set warms) is too.
@@ -25,7 +25,7 @@ from benchtest.reading import Reading, Verdict
 from benchtest.safety import GuardedBench, NotCleared
 from benchtest.safety.limits import FIRST_V, SECOND_V
 
-METHOD = "gain with 1 kilohm against gain with the dummy load, 1 kHz (after IEC 60268-3 14.6, IHF-A-202)"
+METHOD = "gain with 1 kilohm against gain with the dummy load, 1 kHz (after IEC 60268-3 14.5, IHF-A-202)"
 KILOHM = 1000.0
 KILOHM_RELATIVE = 0.05 / math.sqrt(3.0)
 """A 5 % resistor, rectangular; a thousandth of it reaches the result."""

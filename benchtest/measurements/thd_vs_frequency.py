@@ -31,7 +31,7 @@ HIGH_HZ = 6300.0
 ORDERS = (2, 3)
 
 
-def thd_high(bench: GuardedBench, swept: Swept | str, channel: str, *, at: str = "1 W") -> list[object]:
+def thd_high(bench: GuardedBench, swept: Swept | str, channel: str, *, at: str = "1 W, 6.3 kHz") -> list[object]:
     """THD at 6.3 kHz, 1 W, from the sweep of the channel; and orders 2 and 3 against frequency."""
     conditions = bench.conditions(at=at, driven="one", orders=list(ORDERS))
     common: dict[str, Any] = {"channel": channel, "unit": "%", "method": METHOD, "conditions": conditions}
@@ -75,10 +75,10 @@ def _curve(swept: Swept) -> Curve:
 
 
 def thd_at(
-    bench: GuardedBench, channel: str, frequency_hz: float, *, output_v: float | None = None, at: str = "1 W"
+    bench: GuardedBench, channel: str, frequency_hz: float, *, output_v: float | None = None, at: str = ""
 ) -> list[Reading]:
     """THD and THD+N at one frequency by a tone, 1 W or ``output_v``; harmonics must fit into the band."""
-    conditions = bench.conditions(at=at, driven="one")
+    conditions = bench.conditions(at=at or f"1 W, {frequency_hz / 1000.0:g} kHz", driven="one")
     level = output_v if output_v is not None else bench.drive_limits().one_watt_v()
     if not 2.0 * frequency_hz <= 20e3:
         why = f"no harmonic of {frequency_hz:g} Hz lies inside 20 kHz"

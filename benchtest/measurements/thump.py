@@ -2,7 +2,9 @@
 
 Connected: dummy load on, nothing played, sound card recording at the terminals. Method: common practice, no published
 standard; the sound card's input is AC-coupled, so a slow step is seen with its own time constant (about 0.1 s at 2 Hz).
-Mute delay: from the mains going on to the relay's own transient, where one stands out.
+Mute delay: from the mains going on to the moment at which the amplifier's own noise (or the relay's own step) reaches the
+terminals: while the relay is open only the bench's noise is there. What may go wrong: an amplifier as quiet as the bench, or
+one without a relay: then there is no edge, and no delay is given.
 """
 
 from __future__ import annotations
@@ -12,11 +14,16 @@ from collections.abc import Callable
 import numpy as np
 
 from benchtest.errors import NotReachable
+from benchtest.instruments.protocols import FloatArray
 from benchtest.measurements.unmeasured import not_measured
 from benchtest.reading import Reading
 from benchtest.records import Curve
 from benchtest.safety import GuardedBench
 
+DELAY_METHOD = "from mains on to noise or DC step at the terminals, inputs shorted (common practice)"
+STANDS_OUT = 1.25
+"""The terminals' noise with the relay closed over that with it open, at least."""
+BLOCK_S = 0.02
 METHOD = "peak at the terminals, sound card, input AC-coupled (common practice)"
 
 
@@ -26,8 +33,45 @@ def turn_off_transient(bench: GuardedBench, *, seconds: float = 2.5) -> list[obj
 
 
 def turn_on_transient(bench: GuardedBench, *, seconds: float = 8.0) -> list[object]:
-    """Peak of the switch-on thump of both channels; switches the mains on."""
+    """Peak of the switch-on thump of both channels, and mute_delay; switches the mains on."""
     return _thump(bench, "turn_on_transient", bench.mains_on, seconds)
+
+
+def delay_of_noise(x: FloatArray, sample_rate: float) -> float | None:
+    """Seconds from the start of the record until the noise rises for good; None where it does not.
+
+    The record is cut into blocks of 20 ms; their mean squares (differences of neighbouring samples, so that DC and hum do
+    not count) are split where the sum of the two parts' log-likelihoods is largest.
+
+    >>> rng = np.random.default_rng(0)
+    >>> x = 1e-4 * rng.standard_normal(96000); x[48000:] *= 2
+    >>> round(delay_of_noise(x, 48000.0), 2)
+    1.0
+    """
+    block = round(BLOCK_S * sample_rate)
+    count = len(x) // block
+    if count < 8:
+        return None
+    power = np.mean(np.diff(x[: count * block], prepend=x[0]).reshape(count, block) ** 2, axis=1) + 1e-30
+    before = np.cumsum(power)[:-1] / np.arange(1, count)
+    after = (np.sum(power) - np.cumsum(power)[:-1]) / np.arange(count - 1, 0, -1)
+    likely = -np.arange(1, count) * np.log(before) - np.arange(count - 1, 0, -1) * np.log(after)
+    at = int(np.argmax(likely))
+    quiet, loud = float(np.median(power[: at + 1])), float(np.median(power[at + 1 :]))
+    return (at + 1) * BLOCK_S if loud > quiet * STANDS_OUT**2 and at >= 1 else None
+
+
+def _delay(
+    bench: GuardedBench, channel: str, x: FloatArray, sample_rate: int, conditions: dict[str, object]
+) -> Reading:
+    found = delay_of_noise(x, sample_rate)
+    if found is None:
+        why = "no moment stands out at which the amplifier reaches the terminals"
+        return not_measured("mute_delay", channel, "s", why, conditions=conditions, method=DELAY_METHOD)
+    return Reading(
+        quantity="mute_delay", channel=channel, value=found, unit="s", expanded_uncertainty=2.0 * BLOCK_S,
+        conditions=conditions, method=DELAY_METHOD, load_ohm=bench.load_ohm[channel],
+    )  # fmt: skip
 
 
 def _thump(bench: GuardedBench, quantity: str, act: Callable[[], None], seconds: float) -> list[object]:
@@ -55,6 +99,11 @@ def _thump(bench: GuardedBench, quantity: str, act: Callable[[], None], seconds:
                 note="peak; the capture is clipped: at least this" if capture.clipped else "peak",
             )
         )
+    if quantity == "turn_on_transient":
+        found += [
+            _delay(bench, channel, capture.channel(channel), capture.sample_rate, conditions)
+            for channel in bench.channels
+        ]
     step = max(1, len(capture.volts) // 1500)
     n = len(capture.volts) // step * step
     blocks = capture.volts[:n].reshape(-1, step, 2)
