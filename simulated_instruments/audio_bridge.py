@@ -145,7 +145,10 @@ def _client(
     path = shutil.which(program)
     if path is None:
         raise InstrumentError(f"The program '{program}' is not there. Install Debian's package pulseaudio-utils.")
+    # Without a pipe to us a keeper would outlive us if we were killed, and the server, never idle, would too.
+    tie = shutil.which("setpriv") if keeper else None
     command = [
+        *((tie, "--pdeathsig", "TERM") if tie is not None else ()),
         *(path, "--raw", *options, f"--server={server.address}", f"--client-name=benchtest-{program}"),
         *("--format=float32le", f"--rate={server.sample_rate}", "--channels=2", f"--latency-msec={latency_ms}"),
         *(("/dev/zero",) if keeper and program == "pacat" else ()),

@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import json
 import math
+import shutil
 import signal
 import socket
 import subprocess
@@ -124,6 +125,28 @@ def test_bench_file_is_a_bench_file(bench_file: Path, serving: ServingProcess) -
     assert file.audio.driver == "sound_card"
     assert {section.driver for section in file.dmm} == {"scpi"}
     assert file == bench_from_text(serving.bench_file_text, "printed")
+
+
+@AUDIO
+def test_killed_serving_process_leaves_no_client_on_the_server() -> None:
+    process = ServingProcess(audio=True)
+    address = process.bench_file_text.partition("@")[2].partition('"')[0]
+
+    def clients() -> str:
+        listed = subprocess.run(
+            ["pactl", f"--server={address}", "list", "short", "clients"], capture_output=True, text=True, check=True
+        )
+        return "\n".join(line for line in listed.stdout.splitlines() if "pactl" not in line)
+
+    assert "pacat" in clients()
+    process.kill()
+    deadline = time.monotonic() + 10.0
+    while (left := clients()) and time.monotonic() < deadline:
+        time.sleep(0.1)
+    subprocess.run(["pactl", f"--server={address}", "exit"], check=True)  # it would end by itself, a minute later
+    process.close()
+    shutil.rmtree(Path(address.removeprefix("unix:")).parent, ignore_errors=True)  # what a killed process cannot do
+    assert left == ""
 
 
 def gain(opened: Instruments) -> float:
