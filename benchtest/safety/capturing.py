@@ -40,6 +40,7 @@ class Order:
     """What is to be played: stimulus_v (frames, 2) peak volts at the input sockets; window_s is what to keep.
 
     output_v is the rms predicted at the terminals (None in a loopback); watched says whether DC is watched meanwhile.
+    idle_rails, where it is given, makes it a soak: the rails are read all the while, and one that sags stops it.
     also_ac names points whose AC volts are read while it plays, and at which frequency; the DC watch is looked at
     between each two of them.
     """
@@ -54,6 +55,7 @@ class Order:
     read_rails: bool = False
     while_playing: Callable[[], None] | None = None
     also_ac: tuple[tuple[str, float], ...] = ()
+    idle_rails: tuple[float, float] | None = None
 
 
 @dataclass(frozen=True)
@@ -168,6 +170,9 @@ class Capturing:
                 self._watched(math.inf if value is None else lim.watch_referred_v(value))
             elif not wanted:
                 self.__it.clock.sleep(0.1)
+            if order.idle_rails is not None and audio.playing():
+                rails = self._rails() or rails
+                self._soaked(rails, order.idle_rails)
             if wanted and audio.playing():
                 point, frequency_hz = wanted.pop(0)
                 meters |= self._ac(point, frequency_hz)
@@ -192,6 +197,11 @@ class Capturing:
             since = self.__over_since.setdefault(name, now - 0.2)  # it integrated over the 0.2 s before
             if now - since >= seconds - 1e-6:
                 self.__stops.stop(f"DC watch: {referred_v:.2g} V at an output for {seconds:g} s while a tone played")
+
+    def _soaked(self, rails: tuple[float, float] | None, idle: tuple[float, float]) -> None:
+        sag = 0.0 if rails is None else lim.sag(rails, idle)
+        if sag > lim.RAIL_SAG_SOAK:
+            self.__stops.stop(f"a rail sags by {100 * sag:.0f} % in a soak: the supply or its transformer gives way")
 
     def _rails(self) -> tuple[float, float] | None:
         values: list[float] = []

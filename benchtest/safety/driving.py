@@ -23,6 +23,7 @@ from benchtest.safety import limits as lim
 from benchtest.safety.capturing import Capturing, Order
 from benchtest.safety.findings import Capture, NotCleared
 from benchtest.safety.interlock import CHANNELS, Clearance, Interlock
+from benchtest.safety.load_heat import FULL_FOR_S, LoadHeat
 
 MARGIN_S = 0.02
 """Kept free between a record window and the fades, for what the latency moves."""
@@ -52,6 +53,9 @@ class Driving:
         self.__sleep = sleep
         self.__idle_rails = idle_rails
         self.__hot_s = 0.0
+        self.__clock = instruments.clock
+        rating = self.__file.load.rating_as_mounted_w
+        self.__heat = {channel: LoadHeat(rating) for channel in CHANNELS}
         self.calibration = calibration
         self.load_ohm = {"left": self.__file.load.left_ohm, "right": self.__file.load.right_ohm}
 
@@ -70,7 +74,10 @@ class Driving:
 
     def highest_output(self, channels: Sequence[str], frequency_hz: float = 1000.0) -> float:
         """The highest output (V rms) that may be asked of these channels now: rung, clearance, load, input, frequency."""
-        rung = lim.next_rung(self.__interlock.verified(frozenset(channels)), self.limits())
+        verified = self.__interlock.verified(frozenset(channels))
+        rung = lim.next_rung(verified, self.limits())
+        if any(self.__interlock.channels[c].ramp_ended for c in channels if c in CHANNELS):
+            rung = min(rung, max(verified, lim.FIRST_V))  # what was seen may be played again, nothing louder
         return min([rung, *(self._ceiling(c, frequency_hz) for c in channels)])
 
     def _ceiling(self, channel: str, frequency_hz: float) -> float:
@@ -120,8 +127,11 @@ class Driving:
                 raise NotCleared(f"{channel} channel is not driven: {why}")
         return frozenset(channels)
 
-    def _rest_if_hot(self, output_v: float, length_s: float) -> None:
-        """Rest before the output devices and the load have been above half power for too long in a row."""
+    def _rest_if_hot(self, output_v: float, length_s: float, driven: frozenset[str]) -> None:
+        """Rest before the output devices and the loads have been too hot for too long; refuse what no rest allows."""
+        if self.__interlock.hook_up.load == "load":
+            for channel in driven:
+                self._rest_the_load(channel, output_v, length_s)
         limits = self.limits()
         hot = math.sqrt(lim.LOAD_CONTINUOUS * limits.load_rating_w * min(limits.load_ohm))
         rated = limits.rated_v()
@@ -129,10 +139,30 @@ class Driving:
             hot = min(hot, rated / math.sqrt(2.0))
         if output_v < hot:
             return
+        if length_s > lim.LONGEST_HOT_S:
+            raise NotAllowed(
+                f"{length_s:.1f} s above half power was asked for at a time; {lim.LONGEST_HOT_S:g} s is the longest. The "
+                "output devices and the transformer's thermal link do not bear more. Soak below half power."
+            )
         if self.__hot_s + length_s > lim.LONGEST_HOT_S:
             self.__sleep(self.__hot_s * lim.REST_RATIO, why="rest: the loads and the output devices cool")
             self.__hot_s = 0.0
         self.__hot_s += length_s
+
+    def _rest_the_load(self, channel: str, output_v: float, length_s: float) -> None:
+        power = output_v**2 / self.load_ohm[channel]
+        heat = self.__heat[channel]
+        heat.rested(self.__clock.now())
+        rest_s = heat.rest_before(power, length_s)
+        if not math.isfinite(rest_s):
+            raise NotAllowed(
+                f"{power:.0f} W into the {channel} dummy load for {length_s:.1f} s; it is rated at {heat.rating_w:.0f} W as "
+                f"mounted: half of it continuously, all of it for {FULL_FOR_S:g} s. Play it shorter or lower."
+            )
+        if rest_s > 0.0:
+            self.__sleep(rest_s, why=f"rest: the {channel} dummy load cools")
+            heat.rested(self.__clock.now())
+        heat.given(power, length_s)
 
     # ---------------------------------------------------------------- what is played
 
@@ -162,7 +192,7 @@ class Driving:
                 "1 W, then 3 dB, 1 dB and 0.25 dB steps."
             )
         length_s = hold_s + 2 * lim.FADE_S
-        self._rest_if_hot(output_v, length_s)
+        self._rest_if_hot(output_v, length_s, driven)
         inputs = (
             output_v / self._gain("left") if "left" in driven else 0.0,
             output_v / self._gain("right") if "right" in driven else 0.0,
@@ -172,6 +202,7 @@ class Driving:
             self._sines(frequency_hz, inputs, length_s), driven, inputs, frequency_hz,
             (lim.FADE_S + hold_s - window_s - MARGIN_S, lim.FADE_S + hold_s - MARGIN_S), output_v, watched=True,
             read_rails=rated is not None and output_v >= 0.99 * rated / math.sqrt(2.0), also_ac=also_ac,
+            idle_rails=self._idle_pair() if length_s > lim.LONGEST_HOT_S else None,
         )  # fmt: skip
         capture = self.__capturing.capture(order, self.calibration)
         self._learn(capture, output_v)
@@ -206,7 +237,7 @@ class Driving:
             )
         length_s = len(shape) / rate
         rms = float(np.sqrt(np.mean(np.square(shape))))
-        self._rest_if_hot(output_peak_v * rms, length_s)
+        self._rest_if_hot(output_peak_v * rms, length_s, driven)
         peaks = [output_peak_v / self._gain(c) if c in driven else 0.0 for c in CHANNELS]
         edge = lim.FADE_S + MARGIN_S
         order = Order(
@@ -222,7 +253,7 @@ class Driving:
         state = self.__interlock
         full = all(state.channels[c].clearance is Clearance.FULL for c in driven) and state.hook_up.load == "load"
         tops = [self.limits().highest_burst_v(CHANNELS.index(c), self.load_ohm[c]) for c in driven]
-        if not full or any(top is None for top in tops):
+        if not full or any(top is None for top in tops) or any(state.channels[c].ramp_ended for c in driven):
             return 0.0
         return min([seen * lim.BURST_RUNG, *(top for top in tops if top is not None)])
 
@@ -354,12 +385,13 @@ class Driving:
         stated = self.__amplifier.rated_thd_percent
         return stated is not None and stated / 100.0 > lim.THD_LOW_LEVEL
 
+    def _idle_pair(self) -> tuple[float, float]:
+        return self.__idle_rails.get("rail_positive", 0.0), self.__idle_rails.get("rail_negative", 0.0)
+
     def _check_sag(self, capture: Capture) -> None:
         if capture.rails is None:
             return
-        idle = (self.__idle_rails.get("rail_positive", 0.0), self.__idle_rails.get("rail_negative", 0.0))
-        sags = [1.0 - abs(now / before) for now, before in zip(capture.rails, idle, strict=True) if abs(before) > 1.0]
-        sag = max(sags, default=0.0)
+        sag = lim.sag(capture.rails, self._idle_pair())
         if sag > lim.RAIL_SAG_STOP:
             for name in capture.driven:
                 self.__interlock.channels[name].ramp_ended = f"a rail sags by {100 * sag:.0f} % under load"

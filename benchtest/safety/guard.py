@@ -58,6 +58,8 @@ class GuardedBench:
         self.__load_measured = False
         self.lead_ohm: float | None = None
         """The movable meter's leads together, taken off two-wire ohms; None until they were measured."""
+        self.kept: dict[str, Any] = {}
+        """What one step of a procedure keeps for a later one. Nothing here is looked at by the safety limits."""
 
     # ---------------------------------------------------------------- what may be read by anybody
 

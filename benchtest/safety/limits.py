@@ -39,6 +39,8 @@ REFERENCE_HZ = 1000.0
 RESPONSE_MOVED_DB = 6.0
 """A tone elsewhere may differ by so much from what the gain at 1 kHz predicts; more ends the ramp. Judgement, no source."""
 RAIL_SAG_NOTE, RAIL_SAG_STOP = 0.20, 0.30
+RAIL_SAG_SOAK = 0.15
+"""In a tone of more than LONGEST_HOT_S, during which the rails are read again and again."""
 THD_LOW_LEVEL = 0.01
 """Distortion above this below a tenth of rated power ends the ramp."""
 LONGEST_HOT_S = 10.0
@@ -159,6 +161,16 @@ def next_rung(verified_v: float, limits: DriveLimits) -> float:
     if rated is None or verified_v < rated * 10 ** (-1.05 / 20):
         return verified_v * 10 ** (1.02 / 20)
     return verified_v * 10 ** (0.26 / 20)
+
+
+def sag(rails: tuple[float, float], idle: tuple[float, float]) -> float:
+    """By what share the rail that fell most is below its idle value; 0 where the idle rails are not known.
+
+    >>> round(sag((40.0, -34.0), (41.0, -40.0)), 3), sag((40.0, -34.0), (0.0, 0.0))
+    (0.15, 0.0)
+    """
+    falls = [1.0 - abs(now / before) for now, before in zip(rails, idle, strict=True) if abs(before) > 1.0]
+    return max(falls, default=0.0)
 
 
 def watch_referred_v(meter_v: float) -> float:
