@@ -27,6 +27,7 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "report": ("benchtest.cli.records", "Write the report of a run again."),
     "compare": ("benchtest.cli.comparing", "Two runs side by side: what changed, and is it significant?"),
     "trend": ("benchtest.cli.comparing", "One quantity over many runs; is the bench drifting?"),
+    "reanalyse": ("benchtest.cli.reanalysing", "Readings from kept captures, recomputed with today's code."),
     "check-archive": ("benchtest.cli.keeping", "Compare every run of an archive with its manifest."),
     "export": ("benchtest.cli.keeping", "Readings as one table, or one run to be shared."),
     "bench": ("benchtest.cli.files", "Write or check a bench file."),
