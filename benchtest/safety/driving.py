@@ -133,10 +133,11 @@ class Driving:
             for channel in driven:
                 self._rest_the_load(channel, output_v, length_s)
         limits = self.limits()
-        hot = math.sqrt(lim.LOAD_CONTINUOUS * limits.load_rating_w * min(limits.load_ohm))
         rated = limits.rated_v()
         if rated is not None:
-            hot = min(hot, rated / math.sqrt(2.0))
+            hot = rated / math.sqrt(2.0)
+        else:  # the load is the only rating that is known
+            hot = math.sqrt(lim.LOAD_CONTINUOUS * limits.load_rating_w * min(limits.load_ohm))
         if output_v < hot:
             return
         if length_s > lim.LONGEST_HOT_S:
