@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from benchtest.instruments.protocols import FloatArray
+from simulated_instruments.amplifier.recursion import lfilter
 
 BITS = 24
 _STEP = 2.0 ** (1 - BITS)
@@ -156,7 +157,7 @@ class Recorder:
         self.errors = errors
         self._noise = noise
         self._pole = math.exp(-2.0 * math.pi * errors.input_highpass_hz / sample_rate)
-        self._b = (0.5 * (1.0 + self._pole), -0.5 * (1.0 + self._pole))
+        self._b = np.array([0.5 * (1.0 + self._pole), -0.5 * (1.0 + self._pole)])
         self._state: FloatArray = np.zeros((1, 2))
 
     def settle(self, dc_v: FloatArray) -> None:
@@ -172,11 +173,13 @@ class Recorder:
         return quantised(fraction, self._noise)
 
     def _highpass(self, volts: FloatArray) -> FloatArray:
-        from scipy.signal import lfilter
-
-        filtered, self._state = lfilter(self._b, (1.0, -self._pole), volts, axis=0, zi=self._state)
-        result: FloatArray = filtered
-        return result
+        a = np.array([1.0, -self._pole])
+        filtered = np.empty_like(volts, dtype=np.float64)
+        for channel in range(volts.shape[1]):
+            filtered[:, channel], self._state[:, channel] = lfilter(
+                self._b, a, np.asarray(volts[:, channel], dtype=np.float64), self._state[:, channel]
+            )
+        return filtered
 
 
 REACH = 32

@@ -13,7 +13,8 @@ from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import signal
+
+from simulated_instruments.amplifier.recursion import lfilter, steady_memory
 
 FloatArray = NDArray[np.float64]
 
@@ -124,7 +125,7 @@ class Running:
             return np.correlate(joined, b[::-1])
         if self._rate != sample_rate or len(self._memory) != order:
             self._rate, self._memory = sample_rate, np.zeros(order)
-        y, self._memory = signal.lfilter(b, a, x, zi=self._memory)
+        y, self._memory = lfilter(b, a, np.asarray(x, dtype=np.float64), self._memory)
         return np.asarray(y, dtype=np.float64)
 
     def slow(self, x: FloatArray, section: FirstOrder, sample_rate: float) -> FloatArray:
@@ -142,7 +143,7 @@ class Running:
     def settle(self, level: float, section: FirstOrder, sample_rate: float) -> None:
         """As if ``level`` had stood at the input for long."""
         b, a = mapped(section, sample_rate)
-        self._rate, self._memory = sample_rate, np.asarray(signal.lfilter_zi(b, a) * level, dtype=np.float64)
+        self._rate, self._memory = sample_rate, steady_memory(b, a) * level
 
     def relax(self, seconds: float, time_constant: float) -> None:
         """What ``seconds`` without a signal leave of the memory."""

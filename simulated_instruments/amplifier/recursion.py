@@ -1,0 +1,74 @@
+"""Recursive filters of low order: what scipy.signal.lfilter computes, without the second that its package takes to import.
+
+y[n] = sum b[k] x[n-k] - sum a[k] y[n-k] is a lower triangular banded system, which BLAS solves in one call. The memory is
+that of the transposed direct form II, as lfilter's.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.linalg.blas import dtbsv
+
+FloatArray = NDArray[np.float64]
+
+
+def lfilter(b: FloatArray, a: FloatArray, x: FloatArray, memory: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Filter ``x`` (n,); returns the output and the memory after it.
+
+    Parameters
+    ----------
+    b, a : ndarray
+        Coefficients with a[0] = 1.
+    memory : ndarray, shape (max(len(a), len(b)) - 1,)
+
+    Examples
+    --------
+    >>> y, memory = lfilter(np.array([1.0]), np.array([1.0, -0.5]), np.array([1.0, 0.0, 0.0]), np.zeros(1))
+    >>> y.tolist(), memory.tolist()
+    ([1.0, 0.5, 0.25], [0.125])
+    """
+    n, order = len(x), len(memory)
+    if n < order:  # too short for the memory to be told from its end: one step at a time
+        return _stepwise(b, a, x, memory)
+    y = np.convolve(x, b)[:n]
+    y[:order] += memory
+    if len(a) > 1:
+        band = np.empty((len(a), n), order="F")
+        band[:] = a[:, None]
+        y = dtbsv(len(a) - 1, band, y, lower=1, diag=1, overwrite_x=1)
+    bb, aa = np.zeros(order + 1), np.zeros(order + 1)
+    bb[: len(b)], aa[: len(a)] = b, a
+    past_x, past_y = x[n - order :][::-1], y[n - order :][::-1]
+    after = np.array([bb[i + 1 :] @ past_x[: order - i] - aa[i + 1 :] @ past_y[: order - i] for i in range(order)])
+    return y, after
+
+
+def _stepwise(b: FloatArray, a: FloatArray, x: FloatArray, memory: FloatArray) -> tuple[FloatArray, FloatArray]:
+    order = len(memory)
+    bb, aa = np.zeros(order + 1), np.zeros(order + 1)
+    bb[: len(b)], aa[: len(a)] = b, a
+    state = memory.copy()
+    y = np.empty(len(x))
+    for i, value in enumerate(x):
+        y[i] = bb[0] * value + state[0]
+        state[:-1] = state[1:]
+        state[-1] = 0.0
+        state += bb[1:] * value - aa[1:] * y[i]
+    return y, state
+
+
+def steady_memory(b: FloatArray, a: FloatArray) -> FloatArray:
+    """The memory after a constant 1 for long, as scipy.signal.lfilter_zi.
+
+    >>> steady_memory(np.array([0.5]), np.array([1.0, -0.5])).tolist()
+    [0.5]
+    """
+    order = max(len(a), len(b)) - 1
+    bb, aa = np.zeros(order + 1), np.zeros(order + 1)
+    bb[: len(b)], aa[: len(a)] = b, a
+    gain = bb.sum() / aa.sum()
+    # state[i] = sum over k > i of (b[k] x - a[k] y) with x = 1, y = gain
+    terms = bb[1:] - aa[1:] * gain
+    result: FloatArray = np.cumsum(terms[::-1])[::-1].copy()
+    return result
