@@ -84,7 +84,8 @@ def test_a_small_load_is_rested_between_tones(tmp_path):
             bench.tone(level, ["left"], hold_s=8.0)
         # All of 4 W for 8.1 s pays 16.2 J into an account of 20 J that empties by 0.667 W: the second tone needs
         # (2 * 16.2 - 20) / 0.667 = 18.6 s, the third 24.3 s; the rungs before add up to 3.8 J, or 5.7 s, at most.
-        assert 42.5 <= bench.settling_s - before <= 43.0 + 5.8
+        # A second or two pass between the tones anyway, and count as rest.
+        assert 41.0 <= bench.settling_s - before <= 43.0 + 5.8
         with pytest.raises(NotAllowed, match=r"dummy load for|above half power"):
             bench.tone(level, ["left"], hold_s=12.0)
 
