@@ -6,7 +6,7 @@ the simulated bench answers, since there is nothing to look at.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 
 from benchtest.instruments.person import PersonOperator
 from benchtest.instruments.protocols import Operator
@@ -18,6 +18,15 @@ class PromptsFirst:
     def __init__(self, simulated: Operator, person: PersonOperator | None = None) -> None:
         self._simulated = simulated
         self._person = person or PersonOperator()
+
+    @property
+    def tone_off(self) -> Callable[[], None] | None:
+        """Called when the space bar is hit; the person's."""
+        return self._person.tone_off
+
+    @tone_off.setter
+    def tone_off(self, act: Callable[[], None] | None) -> None:
+        self._person.tone_off = act
 
     def set(self, settings: Mapping[str, str], *, say: str) -> None:
         self._person.set(settings, say=say)

@@ -21,6 +21,13 @@ class Stops:
         self.__interlock = interlock
         self.__events = events
         self.tone_guard = ToneGuard(self.mute)
+        if hasattr(instruments.operator, "tone_off"):  # a person at a keyboard: space is tone off
+            instruments.operator.tone_off = self.space_was_hit
+
+    def space_was_hit(self) -> None:
+        """Tone off at once, from the keyboard's thread; the run stops at the next thing that it asks of the bench."""
+        self.mute()
+        self.__interlock.stop = self.__interlock.stop or "the space bar was hit: tone off"
 
     def mute(self) -> None:
         """Tone off, from any thread."""

@@ -218,3 +218,22 @@ def test_a_silent_capture_is_taken_again_and_an_end_is_put_to_it(bench, emitted)
     with pytest.raises(LostFrames, match="exact zeros"):
         bench.tone(0.05, ["left"])
     assert silent["left"] == 97
+
+
+def test_the_space_bar_turns_the_tone_off_and_stops_the_run(emitted, monkeypatch):
+    import io
+
+    from benchtest.amplifier_file import load_amplifier
+    from benchtest.instruments.person import PersonOperator
+    from benchtest.instruments.prompts_first import PromptsFirst
+
+    person = PersonOperator(keys=io.StringIO("\n" * 50), screen=io.StringIO())
+    with open_bench(
+        None, amplifier=load_amplifier(DEMO), calibrate=False, wrap_operator=lambda simulated: PromptsFirst(simulated, person)
+    ) as bench:
+        ready_to_drive(bench)
+        assert person.tone_off is not None
+        bench.tone(0.05, ["left"])
+        person.tone_off()
+        with pytest.raises(SafetyStop, match="space bar"):
+            bench.tone(0.05, ["left"])
