@@ -89,14 +89,16 @@ def open_instruments(
         simulation = _simulated_bench(seed, scenario, channel)
         file = bench_from_text(simulation.bench_text(), "the simulated bench")
     else:
-        if scenario != "healthy":
+        file = load_bench(path)
+        here = file.audio is not None and file.audio.driver == "simulated"
+        here = here or (file.audio is None and file.operator.driver == "simulated" and not file.operator.resource)
+        if here:  # in this process, so it may be given an ill amplifier
+            simulation = _simulated_bench(seed, scenario, channel)
+        elif scenario != "healthy":
             raise FileError(
                 f"--scenario {scenario} was given together with the bench file {path}. A scenario belongs to the "
                 "simulated bench: leave one of the two out, or give the scenario to 'benchtest simulate'."
             )
-        file = load_bench(path)
-        if file.audio is not None and file.audio.driver == "simulated":
-            simulation = _simulated_bench(seed, scenario, channel)
     opened = Instruments(
         file=file, path=path, clock=None, operator=None, meters={}, audio=None, mains_socket=None,  # type: ignore[arg-type]
         simulated=file.bench.simulated, started_utc=datetime.now(UTC), seed=seed,
@@ -153,7 +155,8 @@ def _open_operator_and_clock(opened: Instruments, simulation: SimulatedBench | N
     from benchtest.instruments.clock import WallClock
     from benchtest.instruments.person import PersonOperator
 
-    opened.operator, opened.clock = PersonOperator(), WallClock()
+    movable = [meter.name for meter in opened.file.dmm if meter.connected_to == "movable"]
+    opened.operator, opened.clock = PersonOperator(movable), WallClock()
     opened.closers.append(opened.operator.close)
 
 
