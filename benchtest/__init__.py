@@ -10,12 +10,13 @@ from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     from benchtest import measurements as measure
-    from benchtest.procedure import Procedure, load_procedure, run
+    from benchtest.procedure import Advice, Procedure, load_procedure, run
     from benchtest.safety import open_bench
 
-__all__ = ["Procedure", "load_procedure", "measure", "open_bench", "run"]
+__all__ = ["Advice", "Procedure", "load_procedure", "measure", "open_bench", "run"]
 
 _HOME = {
+    "Advice": ("benchtest.procedure", "Advice"),
     "Procedure": ("benchtest.procedure", "Procedure"),
     "load_procedure": ("benchtest.procedure", "load_procedure"),
     "measure": ("benchtest.measurements", None),

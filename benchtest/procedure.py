@@ -22,14 +22,32 @@ from typing import Any
 from benchtest.amplifier_file import AmplifierSpec
 from benchtest.archive import RunWriter
 from benchtest.diagnosis import diagnose
+from benchtest.durations import seconds_of, total_seconds
 from benchtest.errors import BenchtestError, FileError, InstrumentError, NotAllowed, SafetyStop
 from benchtest.events import Sink
 from benchtest.limits import judge, limit_table
 from benchtest.reading import Reading, Verdict, as_row
 from benchtest.records import Curve, Waveform
+from benchtest.resuming import Earlier, ask_whether_changed, brought_back
 from benchtest.safety import GuardedBench
 
-Item = Reading | Curve | Waveform
+
+@dataclass(frozen=True)
+class Advice:
+    """What a procedure says at its end: one word (go on, stop, look at; repair, parts, scrap) and the reasons.
+
+    A step yields it; run.json keeps it as ``advice``, and it is shown in the run.
+    """
+
+    word: str
+    because: tuple[str, ...] = ()
+
+    @property
+    def text(self) -> str:
+        return f"{self.word.upper()}: " + ("; ".join(self.because) or "nothing spoke against it")
+
+
+Item = Reading | Curve | Waveform | Advice
 Body = Callable[..., Generator[Any, Any, None]]
 
 CAUTIONS = (
@@ -52,11 +70,17 @@ class Step:
     outside: bool
     takes: str
     required: bool
+    called: str = ""
 
     @property
     def name(self) -> str:
         """The step's name in readings.csv."""
-        return self.body.__name__
+        return self.called or self.body.__name__
+
+    @property
+    def seconds(self) -> float | None:
+        """What ``takes`` says, s; None where it says nothing."""
+        return seconds_of(self.takes)
 
 
 @dataclass
@@ -79,6 +103,11 @@ class Procedure:
     steps: list[Step] = field(default_factory=list)
     name: str = ""
     summary: str = ""
+
+    @property
+    def seconds(self) -> float | None:
+        """How long it takes by what its steps say, s on the bench's clock; None where no step says it."""
+        return total_seconds(step.takes for step in self.steps)
 
     def step(
         self,
@@ -122,24 +151,37 @@ def run(
     *,
     archive: Path | None,
     listeners: Iterable[Sink] = (),
+    require: str | None = None,
+    earlier: Earlier | None = None,
 ) -> RunResult:
     """Carry a procedure out on a bench and keep the run.
 
-    archive None keeps nothing on disk (headless scoring). Raises FileError if the run folder cannot be made; every
-    other ending is a result.
+    archive None keeps nothing on disk (headless scoring). ``require`` names a published requirement set whose limits come
+    first. ``earlier`` is an interrupted run that is gone on with (``resuming``). Raises FileError if the run folder
+    cannot be made or there is no such requirement set; every other ending is a result.
     """
-    return _Run(procedure, bench, archive).carry_out(listeners)
+    return _Run(procedure, bench, archive, require, earlier).carry_out(listeners)
 
 
 class _Run:
-    def __init__(self, procedure: Procedure, bench: GuardedBench, archive: Path | None) -> None:
+    def __init__(
+        self,
+        procedure: Procedure,
+        bench: GuardedBench,
+        archive: Path | None,
+        require: str | None = None,
+        earlier: Earlier | None = None,
+    ) -> None:
         self.procedure = procedure
+        self.earlier = earlier
+        self.advice: Advice | None = None
         self.bench = bench
         self.amplifier: AmplifierSpec = bench.amplifier
-        self.table = limit_table(self.amplifier)
+        self.table = limit_table(self.amplifier, require=require)
         self.rows: list[dict[str, Any]] = []
         self.unmet: list[str] = []
         """Readings of required steps that were not taken or not decided."""
+        self._brought_back = False
         self.started_utc = datetime.now(UTC)
         self.wall = time.perf_counter()
         bench.events.restart()
@@ -151,6 +193,9 @@ class _Run:
             "calibration": bench.calibration.as_dict(),
             "started_utc": self.started_utc.isoformat(timespec="milliseconds"),
             "software": _software(),
+            "estimated_seconds": procedure.seconds,
+            "required_set": require,
+            "goes_on_from": earlier.run_id if earlier else None,
             **bench.describe(),
         }
         self.writer = (
@@ -188,9 +233,11 @@ class _Run:
                 cautions=list(self.procedure.cautions),
                 steps=[step.title for step in self.procedure.steps],
                 calibration_warning=self.bench.calibration.warning,
+                estimated_seconds=self.procedure.seconds,
             )
             for number, step in enumerate(self.procedure.steps, 1):
-                self._carry_out_step(number, step)
+                if number > self._go_on_after():
+                    self._carry_out_step(number, step)
             result = self._judged()
         except SafetyStop as stop:
             result, error = "stopped", stop
@@ -209,6 +256,29 @@ class _Run:
             result, error = "error", fault
             emit("note", text=f"{type(fault).__name__}: {fault}", severity="error")
         return self._close(result, error)
+
+    def _go_on_after(self) -> int:
+        """How many steps an earlier run has done; the first call asks, and brings the bench back to where it stood."""
+        earlier = self.earlier
+        if earlier is None or not earlier.done:
+            return 0
+        if not self._brought_back:
+            if ask_whether_changed(self.bench):
+                self.bench.tell("Then the record is not gone on with: from the cold checks and the lamp again.")
+                self.earlier = None
+                return 0
+            self._brought_back = True
+            self.bench.tell(f"Going on with run {earlier.run_id} after its step {len(earlier.done)}.")
+            for row in earlier.rows:
+                self._keep_row({**row, "run_id": self.run_id, "sequence": len(self.rows) + 1}, {})
+            for done in self.procedure.steps[: len(earlier.done)]:
+                self.bench.events.emit("step_ended", step=done.name, outcome="done before the interruption")
+            first = Step(
+                "Going on: hook-up as it was, DC check, gain", lambda b, a: brought_back(b, a, earlier),
+                "nothing is taken for granted after an interruption", "as it was", True, "1 min", True, "going_on",
+            )  # fmt: skip
+            self._carry_out_step(len(earlier.done), first)
+        return len(earlier.done)
 
     def _carry_out_step(self, number: int, step: Step) -> None:
         emit = self.bench.events.emit
@@ -239,6 +309,10 @@ class _Run:
             judged = self._keep(item, step)
             self.bench.act_on_stops()
             return judged
+        if isinstance(item, Advice):
+            self.advice = item
+            self.bench.events.emit("note", text=item.text, severity="note")
+            return item
         if isinstance(item, Curve):
             self._keep_curve(item)
             return item
@@ -253,7 +327,7 @@ class _Run:
             return None
         raise FileError(
             f"step '{step.name}' of {self.procedure.name} yielded {type(item).__name__}. Expected readings, curves, "
-            "waveforms, or lists of them."
+            "waveforms, an Advice, or lists of them."
         )
 
     def _take_quietly(self, item: Any, step: Step) -> Any:
@@ -276,11 +350,14 @@ class _Run:
             step=step.name,
             simulated=self.bench.simulated,
         )
+        self._keep_row(row, dict(judged.budget))
+        return judged
+
+    def _keep_row(self, row: dict[str, Any], budget: dict[str, float]) -> None:
         if self.writer is not None:
             self.writer.append_reading(row)
         self.rows.append(row)
-        self.bench.events.emit("reading", row=row, budget=dict(judged.budget))
-        return judged
+        self.bench.events.emit("reading", row=row, budget=budget)
 
     def _keep_curve(self, curve: Curve) -> None:
         path = None
@@ -330,6 +407,7 @@ class _Run:
             "readings_count": len(self.rows),
             "not_decided": self.unmet,
             "diagnosis": causes,
+            "advice": {"word": self.advice.word, "because": list(self.advice.because)} if self.advice else None,
             "ending": self.bench.ending_words(),
             **self.bench.describe(),
         }

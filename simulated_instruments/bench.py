@@ -49,6 +49,8 @@ __all__ = ["SAMPLE_RATE", "SimulatedBench", "Truth"]
 
 _STEP_FRAMES = 16384  # longest rendered step, so that a mute from another thread is seen soon
 _SILENT_AFTER_S = 0.3
+HEADPHONE_OHM = 33.0
+SERIES_OHM = 10e3
 _HEARD_S = 0.1  # of blocks, by which a meter knows what is emitted
 
 
@@ -103,6 +105,10 @@ class SimulatedBench:
         self.inputs = "open"
         self.load = "none"
         self.sound_card_at = "amplifier"
+        self.source = "line"
+        self.monitor_in = False
+        self.series_ohm = 0.0
+        self.rail_resistors = False
         self._calibrated = False
         self.leads = {name: MeterLeads(self, name, at, self.truth.lead_ohm[name]) for name, at in METERS.items()}
 
@@ -406,10 +412,59 @@ class SimulatedBench:
         with self.lock:
             self.amplifier.set_volume(db)
 
-    def set_tone(self, *, defeat: bool) -> None:
-        """Tone controls to their middle, or switched out."""
+    def set_tone(self, bass_db: float = 0.0, treble_db: float = 0.0, *, defeat: bool) -> None:
+        """Tone controls: so much boost or cut, or switched out."""
         with self.lock:
-            self.amplifier.set_tone(0.0, 0.0, defeat=defeat)
+            self.amplifier.set_tone(bass_db, treble_db, defeat=defeat)
+
+    def set_balance(self, position: float) -> None:
+        """-1 fully left, 0 centre, 1 fully right."""
+        with self.lock:
+            self.amplifier.set_balance(position)
+
+    def select_source(self, name: str) -> None:
+        """The selector to "line" or "phono"."""
+        with self.lock:
+            self.source = name
+            self._select()
+
+    def switch_monitor(self, monitor_in: bool) -> None:
+        """The tape monitor in or out."""
+        with self.lock:
+            self.monitor_in = monitor_in
+            self._select()
+
+    def _select(self) -> None:
+        self.amplifier.select_input("phono" if self.source == "phono" else "line", monitor=self.monitor_in)
+
+    def plug_headphones(self, plugged: bool) -> None:
+        """33 ohm a side into the headphone socket, or the plug drawn."""
+        with self.lock:
+            self.amplifier.plug_headphones(HEADPHONE_OHM if plugged else None)
+
+    def insert_series_resistor(self, inserted: bool) -> None:
+        """10 kilohm in each lead from the sound card to the inputs, or none."""
+        with self.lock:
+            self.series_ohm = SERIES_OHM if inserted else 0.0
+            self._connect_inputs()
+
+    def insert_rail_resistors(self, inserted: bool) -> None:
+        """22 ohm in each supply lead, or none. They are shown to a meter across them; what they take off the rails (some
+        volts at idle) is not modelled."""
+        with self.lock:
+            if self.mains_on and inserted != self.rail_resistors:
+                self.unsafe_acts.append("changed the resistors in the rails with the mains on")
+            self.rail_resistors = inserted
+
+    def heatsink_degc(self) -> float:
+        """The heatsink's temperature."""
+        with self.lock:
+            return float(self.amplifier.thermal.sink_c)
+
+    def mains_power_w(self) -> float:
+        """What a plug-in wattmeter shows."""
+        with self.lock:
+            return self.amplifier.supply.power_w if self.mains_on else 0.0
 
     def set_lid(self, on: bool) -> None:
         """The lid on or off."""
@@ -437,7 +492,7 @@ class SimulatedBench:
     def _connect_inputs(self) -> None:
         if self.inputs == "sound_card" and self.sound_card_at == "amplifier":
             hum_v = self.change.hum_v or self.truth.hum_v
-            self.amplifier.connect_inputs("source", self.truth.converters.output_ohm, hum_v)
+            self.amplifier.connect_inputs("source", self.truth.converters.output_ohm + self.series_ohm, hum_v)
         else:
             self.amplifier.connect_inputs("shorted" if self.inputs == "shorted" else "open")
 

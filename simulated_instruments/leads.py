@@ -35,6 +35,7 @@ _WATCH_POLE_HZ = 0.5
 _DEAD_V = 2.0
 
 _SOUND_CARD_INPUT_OHM = 10e3
+_RAIL_OHM = 22.0
 _CHANNEL_OF = {
     "sound_card_output": 0,
     "sound_card_output_right": 1,
@@ -93,6 +94,11 @@ class MeterLeads:
             return Probe(dc=0.0, ac_rms=rms[_CHANNEL_OF[place]], ac_frequency_hz=frequency, source_ohm=ohm)
         if place.startswith("sound_card_input"):
             return self._sound_card_input(_CHANNEL_OF[place])
+        if place.startswith("rail_resistor_"):
+            both = [bench.amplifier.operating(channel, drive) for channel in (0, 1)]
+            drawn = sum(one.positive_a if place.endswith("positive") else one.negative_a for one in both)
+            there = bench.rail_resistors and bench.mains_on
+            return Probe(dc=_RAIL_OHM * drawn * there, ac_rms=0.0, ac_frequency_hz=0.0, source_ohm=_RAIL_OHM)
         return bench.amplifier.probe(place, drive)
 
     def _watch(self) -> Probe:
@@ -139,4 +145,6 @@ class MeterLeads:
             return bench.truth.converters.output_ohm
         if place.startswith("sound_card_input"):
             return _SOUND_CARD_INPUT_OHM
+        if place.startswith("rail_resistor_"):
+            return _RAIL_OHM if bench.rail_resistors else 0.0
         return bench.amplifier.resistance(place)

@@ -24,7 +24,8 @@ if TYPE_CHECKING:
 # How long a hand takes, in seconds on the bench's clock; from memory of doing it, no source.
 _SECONDS = {
     "mains": 1.0, "lamp": 8.0, "volume": 2.0, "inputs": 6.0, "load": 15.0, "lid": 60.0, "sound_card": 10.0,
-    "tone_controls": 2.0, "lead": 4.0,
+    "tone_controls": 2.0, "lead": 4.0, "balance": 2.0, "source": 2.0, "monitor": 2.0, "headphones": 4.0,
+    "series_resistor": 10.0, "rail_resistors": 60.0,
 }  # fmt: skip
 _LOOK_S = 2.0
 _KNOB_DB = 0.3  # how well a knob is set to a mark
@@ -37,8 +38,19 @@ _WORDS = {
     "load": ("none", "1 kilohm", "load"),
     "lid": ("on", "off"),
     "sound_card": ("amplifier", "loopback"),
-    "tone_controls": ("flat", "defeat"),
+    "tone_controls": ("flat", "defeat", "bass up", "bass down", "treble up", "treble down"),
+    "balance": ("centre", "left", "right"),
+    "source": ("line", "phono"),
+    "monitor": ("in", "out"),
+    "headphones": ("in", "out"),
+    "series_resistor": ("in", "out"),
+    "rail_resistors": ("in", "out"),
 }
+_SIDES = {"centre": 0.0, "left": -1.0, "right": 1.0}
+_TONE_DB = 10.0  # fully turned
+_TURNED = {
+    "bass up": (_TONE_DB, 0.0), "bass down": (-_TONE_DB, 0.0), "treble up": (0.0, _TONE_DB), "treble down": (0.0, -_TONE_DB),
+}  # fmt: skip
 
 # Other words for how bright a series lamp is.
 _LAMP_WORDS = {
@@ -50,6 +62,7 @@ _LAMP_WORDS = {
 _YES = ("yes", "done", "ready", "ok", "go on", "continue", "confirm", "understood")
 _NOTHING = ("no", "nothing", "none")
 _HARMLESS = ("smoke", "smell", "noise", "heat", "changed")
+_SET_RIGHT = ("as it should be", "not there", "out", "yes")
 
 
 class SimulatedOperator:
@@ -78,12 +91,14 @@ class SimulatedOperator:
             wanted: Sequence[str] = _LAMP_WORDS.get(state, (state,))
         elif about in _HARMLESS:
             wanted = _NOTHING
+        elif about == "setting":  # it looked at the front, and saw nothing odd: a hurried person
+            wanted = _SET_RIGHT
         elif about == "":
             wanted = _YES
         else:
             raise InstrumentError(
                 f"The simulated operator was asked about '{about}': {question!r}. It can answer about: lamp, "
-                f"reading, {', '.join(_HARMLESS)}; and it confirms what is about nothing in particular."
+                f"reading, setting, {', '.join(_HARMLESS)}; and it confirms what is about nothing in particular."
             )
         for word in wanted:
             for choice in choices:
@@ -97,6 +112,10 @@ class SimulatedOperator:
     def enter(self, question: str, *, unit: str) -> str:
         """Read off a meter that the question names, by the meter's or the test point's name; "OL" for an overload."""
         self._bench.advance(_LOOK_S)
+        if unit.strip() == "degC":
+            return f"{self._bench.heatsink_degc():.0f}"
+        if unit.strip() == "W":
+            return f"{self._bench.mains_power_w():.1f}"
         leads = self._leads_named(question)
         wanted = unit.strip().lower().replace("ohms", "ohm").replace("Ω", "ohm")
         if wanted in ("ohm", "kohm"):
@@ -106,8 +125,8 @@ class SimulatedOperator:
         if wanted in ("v ac", "mv ac", "vac", "v rms"):
             return _shown(leads.probe().ac_rms, "V")
         raise InstrumentError(
-            f"The simulated operator was asked for a value in '{unit}': {question!r}. It reads off V, V DC, V AC "
-            "and ohm."
+            f"The simulated operator was asked for a value in '{unit}': {question!r}. It reads off V, V DC, V AC, ohm, "
+            "degC (the heatsink) and W (the plug-in wattmeter)."
         )
 
     def tell(self, text: str) -> None:
@@ -139,7 +158,13 @@ class SimulatedOperator:
             "load": lambda: bench.connect_load(value),
             "lid": lambda: bench.set_lid(value == "on"),
             "sound_card": lambda: bench.route_sound_card(value),
-            "tone_controls": lambda: bench.set_tone(defeat=value == "defeat"),
+            "tone_controls": lambda: bench.set_tone(*_TURNED.get(value, (0.0, 0.0)), defeat=value == "defeat"),
+            "balance": lambda: bench.set_balance(_SIDES[value]),
+            "source": lambda: bench.select_source(value),
+            "monitor": lambda: bench.switch_monitor(value == "in"),
+            "headphones": lambda: bench.plug_headphones(value == "in"),
+            "series_resistor": lambda: bench.insert_series_resistor(value == "in"),
+            "rail_resistors": lambda: bench.insert_rail_resistors(value == "in"),
         }
         return acts[name]
 

@@ -34,7 +34,26 @@ _SETTINGS: dict[str, dict[str, str]] = {
         "amplifier": "sound card: output to the amplifier, inputs to the speaker dividers",
         "loopback": "sound card: output straight to the far end of the input dividers",
     },
-    "tone_controls": {"flat": "tone controls: flat, loudness and filters off", "defeat": "tone controls: defeat"},
+    "tone_controls": {
+        "flat": "tone controls: flat, loudness and filters off",
+        "defeat": "tone controls: defeat",
+        "bass up": "bass: fully up, treble in its middle",
+        "bass down": "bass: fully down, treble in its middle",
+        "treble up": "treble: fully up, bass in its middle",
+        "treble down": "treble: fully down, bass in its middle",
+    },
+    "balance": {"centre": "balance: centre", "left": "balance: fully left", "right": "balance: fully right"},
+    "source": {"line": "selector: the line input", "phono": "selector: phono"},
+    "monitor": {"in": "tape monitor: in", "out": "tape monitor: out"},
+    "headphones": {"out": "headphone socket: empty", "in": "headphone socket: the plug with 33 ohm a side"},
+    "series_resistor": {
+        "in": "10 kilohm in each lead from the sound card to the inputs",
+        "out": "leads from the sound card to the inputs: without the 10 kilohm",
+    },
+    "rail_resistors": {
+        "in": "22 ohm 5 W in each supply lead of the module",
+        "out": "supply leads of the module: without the 22 ohm",
+    },
 }
 """What a person is told for each setting; the vocabulary of ``Operator.set``."""
 

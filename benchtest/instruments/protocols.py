@@ -166,7 +166,13 @@ class Operator(Protocol):
     <meter name>            a test point, or "leads shorted"; for movable meters
     lid                     on, off
     sound_card              amplifier, loopback (output straight to the input dividers' far end), for calibration
-    tone_controls           flat, defeat
+    tone_controls           flat, defeat, bass up, bass down, treble up, treble down (the other one in its middle)
+    balance                 centre, left, right (turned fully to that side)
+    source                  line, phono (the selector; ``inputs`` says what its sockets are connected to)
+    monitor                 in, out (tape monitor; in: a recorder that does not play is heard)
+    headphones              out, in (a 33 ohm resistor on a plug)
+    series_resistor         in, out (10 kilohm in each lead from the sound card to the inputs)
+    rail_resistors          in, out (22 ohm 5 W between supply and each rail of a module)
     ======================  ==============================================================================================
     """
 

@@ -29,6 +29,8 @@ def _points() -> dict[str, TestPoint]:
         TestPoint("rail_positive", False, "positive rail: red on the reservoir capacitor's plus, black on ground"),
         TestPoint("rail_negative", False, "negative rail: red on the reservoir capacitor's minus, black on ground"),
         TestPoint("rail_to_rail", False, "rail to rail: red on the positive rail, black on the negative rail"),
+        TestPoint("rail_resistor_positive", False, "across the 22 ohm in the positive supply lead"),
+        TestPoint("rail_resistor_negative", False, "across the 22 ohm in the negative supply lead"),
         TestPoint("rail_auxiliary", False, "auxiliary rail: red on the regulator's output, black on ground"),
         TestPoint("mains_input", True, "mains voltage: read it off a plug-in wattmeter; no hand probe on mains"),
         TestPoint("dc_watch", True, "the DC watch: 100 k from left, 47 k from right plus, through its low-pass"),

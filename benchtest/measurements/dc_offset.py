@@ -35,8 +35,16 @@ def dc_offsets(bench: GuardedBench, at: str) -> list[Reading]:
     A channel that is exactly zero where the other is not fails as an open circuit and is never driven. Where both are
     zero both are inconclusive, until ``before_relay`` has looked behind relay and fuse.
     """
-    checks = {channel: bench.dc_check(channel) for channel in bench.channels}
+    checks = {channel: _check(bench, channel) for channel in bench.channels}
     return [_reading(bench, checks[channel], checks[_other(channel)], at) for channel in bench.channels]
+
+
+def _check(bench: GuardedBench, channel: str) -> DcCheck:
+    """The DC check of a channel; one movable meter goes from channel to channel (outside points, moved live)."""
+    point = f"{channel}_output"
+    if not bench.sits_on(point) and bench.reaches(point):
+        bench.move_meter(point)
+    return bench.dc_check(channel)
 
 
 def before_relay(bench: GuardedBench, channel: str, at: str) -> Reading:

@@ -13,6 +13,11 @@ from benchtest.instruments.test_points import TEST_POINTS
 from benchtest.safety.interlock import Interlock
 from benchtest.safety.stops import Stops
 
+KNOBS = frozenset(
+    {"volume", "inputs", "tone_controls", "sound_card", "balance", "source", "monitor", "headphones", "series_resistor"}
+)
+"""Whoever touches one of these changes what comes out: the gain is measured again at 50 mV."""
+
 
 class HookUps:
     """Has things connected by whoever moves them, and keeps the interlock true."""
@@ -120,8 +125,10 @@ class HookUps:
                     "the load is changed with the amplifier off and the relay dropped, unless the bench file declares "
                     "[load] two_pole_switch = true. Switch the mains off first."
                 )
-            if "lamp" in settings or "lid" in settings:
-                raise NotAllowed("the lamp and the lid are changed with the mains off. Switch the mains off first.")
+            if {"lamp", "lid", "rail_resistors"} & settings.keys():
+                raise NotAllowed(
+                    "the lamp, the lid and resistors in the rails are changed with the mains off. Switch it off first."
+                )
         self.__events.emit("prompt", settings=settings, say=say)
         self.__it.operator.set(settings, say=say)
         for key, value in settings.items():
@@ -129,9 +136,9 @@ class HookUps:
                 now.meters[key] = value.replace("leads shorted", "leads_shorted")
             else:
                 setattr(now, key, value)
-        if {"load", "lamp"} & settings.keys():
+        if {"load", "lamp", "rail_resistors"} & settings.keys():
             self.__interlock.uncleared()
-        elif {"volume", "inputs", "tone_controls", "sound_card"} & settings.keys():
+        elif KNOBS & settings.keys():
             self.__interlock.gains_lost()
 
     def reaches(self, point: str) -> bool:

@@ -40,6 +40,12 @@ class HookUp:
     lid: str = "off"
     sound_card: str = "amplifier"
     tone_controls: str = "flat"
+    balance: str = "centre"
+    source: str = "line"
+    monitor: str = "out"
+    headphones: str = "out"
+    series_resistor: str = "out"
+    rail_resistors: str = "out"
     meters: dict[str, str] = field(default_factory=dict)
 
 

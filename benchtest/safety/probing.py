@@ -68,6 +68,8 @@ class Probing:
             raise NotReachable(
                 f"no meter sits on {point} now. Move one there first (move_meter), or declare a [[dmm]] on it."
             )
+        if self.__it.file.meter(meter.name).driver == "handheld":
+            repeats = 1  # a person reads it off once
         taken = [
             meter.measure(function, range=range, line_cycles=line_cycles, frequency_hz=frequency_hz)
             for _ in [None] * repeats
