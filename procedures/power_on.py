@@ -143,6 +143,23 @@ def dc_check_full_volume(bench, amplifier):
     bench.hook_up("Turn the volume slowly to full; the inputs stay shorted.", volume="full", inputs="shorted")
     bench.sleep(5.0)
     yield measure.dc_offsets(bench, "full volume")
+    bench.kept["unloaded offsets"] = {
+        c: bench.dc_volts(f"{c}_output").value for c in bench.channels if not bench.refusal(c)
+    }
+
+
+@test.step(
+    "Gain without load",
+    why="against the gain with load it tells the output impedance; 0.3 V at most, and nothing yet to hurt",
+    hook_up="1 kilohm across the outputs still; the sound card's output plugged in, volume full",
+    takes="20 s",
+)
+def gain_without_load(bench, amplifier):
+    bench.hook_up(
+        "Plug the sound card's output into both inputs. Volume stays full. System sounds off.", inputs="sound_card"
+    )
+    bench.kept["unloaded gains"] = measure.gains(bench)
+    yield []
 
 
 @test.step(
@@ -153,15 +170,17 @@ def dc_check_full_volume(bench, amplifier):
     required=True,
 )
 def loaded(bench, amplifier):
-    unloaded = {c: bench.dc_volts(f"{c}_output").value for c in bench.channels if not bench.refusal(c)}
     bench.mains_off("Off at the wall. Wait for the relay to drop.")
     bench.sleep(3.0)
-    bench.hook_up("Dummy load on both channels in the place of the 1 kilohm resistors.", load="load")
+    bench.hook_up(
+        "Dummy load on both channels in the place of the 1 kilohm resistors. Shorting plugs in the inputs again.",
+        load="load", inputs="shorted",
+    )  # fmt: skip
     bench.mains_on("Switch on.")
     bench.sleep((amplifier.relay_delay_s or 8.0) + 10.0, why="the relay pulls in")
     checked = yield measure.dc_offsets(bench, "loaded")
     with_load = {r.channel: r.value for r in checked if r.value is not None}
-    differences = yield measure.loaded_difference(bench, unloaded, with_load)
+    differences = yield measure.loaded_difference(bench, bench.kept["unloaded offsets"], with_load)
     for reading in differences:
         if abs(reading.value) > 0.020 + reading.expanded_uncertainty:
             bench.stop(f"{reading.channel}: the load moves the offset by {1000 * reading.value:.0f} mV")
@@ -182,16 +201,18 @@ def noise(bench, amplifier):
 
 
 @test.step(
-    "50 mV: gain, channel difference, polarity",
+    "50 mV: gain, channel difference, polarity, output impedance",
     why="the first tone is a small one: which side is which, and does anything answer?",
     hook_up="as before",
-    takes="10 s",
+    takes="15 s",
     required=True,
 )
 def gain(bench, amplifier):
-    yield measure.gain(bench)
+    gains = yield measure.gain(bench)
+    bench.kept["full gain"] = {r.channel: r.value for r in gains if r.quantity == "gain" and r.value is not None}
     for channel in bench.channels:
         yield measure.polarity(bench, channel)
+    yield measure.output_impedance(bench, bench.kept["unloaded gains"], measure.gains(bench))
 
 
 @test.step(
@@ -213,6 +234,21 @@ def agreement(bench, amplifier):
 
 
 @test.step(
+    "One sweep a channel at 1 W: response, separation, distortion at high frequency",
+    why="a dried-out capacitor, a filter that is on, a leak between the channels show at the ends of the band first",
+    hook_up="as before; it sweeps up from 5 Hz: the cones of a loudspeaker would not like it",
+    takes="10 s",
+)
+def sweeps(bench, amplifier):
+    swept = {channel: measure.sweep(bench, channel) for channel in bench.channels}
+    for channel in bench.channels:
+        yield measure.frequency_response(bench, swept[channel], channel)
+        yield measure.thd_high(bench, swept[channel], channel)
+    yield measure.separation(bench, swept)
+    yield measure.balance_vs_frequency(bench, swept)
+
+
+@test.step(
     "Power, one channel driven",
     why="does it make what its maker claimed? The ramp rises by rungs; DC is watched all the while",
     hook_up="as before. Loads get hot, and they may sing: that is normal",
@@ -225,18 +261,30 @@ def power_one_channel(bench, amplifier):
 
 
 @test.step(
-    "THD and THD+N at 1 W, half and rated power",
-    why="faults of low level (crossover, contacts) live at 1 W, faults of the supply near the top",
+    "THD and THD+N at rated power, half power, 1 W and down to 10 mW",
+    why="faults of low level (crossover, contacts) live at 1 W and below, faults of the supply near the top",
     hook_up="as before",
-    takes="15 s",
+    takes="25 s",
     required=True,
 )
 def distortion(bench, amplifier):
     for channel in bench.channels:
-        yield measure.distortion(bench, channel, "1 W", keep=True)
         if amplifier.rated_power_w is not None:
-            yield measure.distortion(bench, channel, "half power")
             yield measure.distortion(bench, channel, "rated power")
+            yield measure.distortion(bench, channel, "half power")
+        yield measure.distortion(bench, channel, "1 W", keep=True)
+        yield measure.thd_vs_level(bench, channel)
+
+
+@test.step(
+    "Rails under load",
+    why="ripple and sag tell what is left of the reservoirs, and whether all diodes conduct",
+    hook_up="as before",
+    takes="15 s",
+)
+def rails_under_load(bench, amplifier):
+    driven = [channel for channel in bench.channels if not bench.refusal(channel)]
+    yield measure.ripple_under_load(bench, driven[0] if driven else "left")
 
 
 @test.step(
@@ -260,6 +308,19 @@ def power_both_channels(bench, amplifier):
 def dc_check_after_power(bench, amplifier):
     yield measure.dc_offsets(bench, "after power")
     yield measure.rail_voltages(bench, "after power")
+
+
+@test.step(
+    "Channel difference at -20 dB",
+    why="the two halves of a volume control part company where it is turned down, which is where it is used",
+    hook_up="volume down by about 20 dB",
+    takes="15 s",
+)
+def balance_turned_down(bench, amplifier):
+    bench.hook_up(
+        "Turn the volume down by about 20 dB: to a third of its way, or to -20 on its scale.", volume="-20 dB"
+    )
+    yield measure.channel_balance(bench, bench.kept["full gain"])
 
 
 @test.step(

@@ -92,7 +92,13 @@ def estimates(bench: GuardedBench, capture: Capture, channel: str) -> tuple[Esti
     return (
         thd_estimate(figures.thd, figures.level_v, figures.noise_v, count, seconds, own),
         thd_n_estimate(
-            figures.thd_n, figures.level_v, figures.noise_v, seconds, own, bench_noise_v(bench.calibration, i)
+            figures.thd_n,
+            figures.thd,
+            figures.level_v,
+            figures.noise_v,
+            seconds,
+            own,
+            bench_noise_v(bench.calibration, i),
         ),
     )
 

@@ -66,16 +66,23 @@ def thd_estimate(
 
 
 def thd_n_estimate(
-    thd_n: float, level_v: float, noise_v: float, seconds: float, bench_thd: float, bench_noise_v: float
+    thd_n: float, thd: float, level_v: float, noise_v: float, seconds: float, bench_thd: float, bench_noise_v: float
 ) -> Estimate:
-    """THD+N with the noise of the bench's input taken off as power; it was measured with the calibration."""
+    """THD+N with the noise of the bench's input taken off as power; it was measured with the calibration.
+
+    Noise scatters by itself, and along the distortion it stands beside; the bench's harmonics add to the amplifier's with
+    a phase that nobody knows.
+    """
     own = bench_noise_v / level_v
     noise = noise_v / level_v
     square = max(thd_n**2 - own**2, 0.25 * own**2, 1e-24)
     value = math.sqrt(square)
-    estimate = noise * noise_u(1.0, seconds) * noise / value
+    along = thd * line_noise(noise_v, seconds) / level_v / math.sqrt(2.0) / value
+    estimate = math.hypot(noise * noise_u(1.0, seconds) * noise / value, along)
     known = own * noise_u(1.0, CALIBRATION_S) * own / value
-    parts = {"noise": estimate, "bench noise": known, "bench residual": bench_thd / math.sqrt(2.0) * bench_thd / value}
+    parts = {
+        "noise": estimate, "bench noise": known, "bench residual": bench_thd / math.sqrt(2.0) * max(thd, bench_thd) / value,
+    }  # fmt: skip
     return Estimate(value, parts, math.hypot(bench_thd, own))
 
 

@@ -18,7 +18,7 @@ from benchtest.instruments.protocols import FloatArray
 from benchtest.measurements.budget import COVERAGE, DB_PER_NEPER
 from benchtest.measurements.sweep import Swept
 from benchtest.measurements.unmeasured import not_measured
-from benchtest.reading import Reading, Verdict
+from benchtest.reading import Reading
 from benchtest.records import Curve
 from benchtest.safety import GuardedBench
 
@@ -31,7 +31,8 @@ NO_LOOPBACK_DB = 0.3
 
 
 def frequency_response(bench: GuardedBench, swept: Swept | str, channel: str, *, at: str = "1 W") -> list[object]:
-    """Level at 20 Hz, 40 Hz, 16 kHz and 20 kHz re 1 kHz, the band's edges at -3 dB, and the curve."""
+    """Level at 20 Hz, 40 Hz, 16 kHz and 20 kHz re 1 kHz, the band's edges at -3 dB where they are
+    within the sweep, and the curve."""
     conditions = bench.conditions(at=at, driven="one")
     if isinstance(swept, str):
         return [not_measured("frequency_response", channel, "dB", swept, conditions=conditions, method=METHOD)]
@@ -53,7 +54,7 @@ def frequency_response(bench: GuardedBench, swept: Swept | str, channel: str, *,
                 **common,
             )
         )  # fmt: skip
-    found += [_edge(swept, side, conditions, common) for side in ("low", "high")]
+    found += [reading for side in ("low", "high") if (reading := _edge(swept, side, conditions, common)) is not None]
     found.append(_curve(bench, swept))
     return found
 
@@ -78,22 +79,16 @@ def _near_an_edge(frequency_hz: float) -> float:
     return max(0.1, 1.0 - octaves / 3.0)
 
 
-def _edge(swept: Swept, side: str, conditions: dict[str, Any], common: dict[str, Any]) -> Reading:
-    """Where the response is 3 dB down; beyond the sweep's band, "below" or "above" what was seen."""
+def _edge(swept: Swept, side: str, conditions: dict[str, Any], common: dict[str, Any]) -> Reading | None:
+    """Where the response is 3 dB down; None where that lies beyond what was swept."""
     edge = minus_3_db(swept.own.frequencies_hz, swept.relative_db, side)
-    name = f"{side} edge, -3 dB"
     if edge is None:
-        seen = float(swept.own.frequencies_hz[0 if side == "low" else -1])
-        words = "below" if side == "low" else "above"
-        return Reading(
-            quantity="frequency_limit", value=None, unit="Hz", verdict=Verdict.INFORMATION,
-            conditions={**conditions, "edge": side}, note=f"{words} {seen:.5g} Hz: not 3 dB down within the sweep", **common,
-        )  # fmt: skip
-    slope_db = 20.0 * math.log10(2.0)  # a first-order edge falls by 3 dB within less than an octave
-    relative = 0.02 / slope_db * math.log(2.0) * 2.0
+        return None
+    # a first-order edge falls by about 3 dB an octave where it is 3 dB down
+    relative = math.hypot(EDGE_U_DB / math.sqrt(3.0), DB_PER_NEPER * swept.noise(edge)) / 3.0 * math.log(2.0)
     return Reading(
         quantity="frequency_limit", value=edge, unit="Hz", expanded_uncertainty=COVERAGE * edge * relative,
-        conditions={**conditions, "edge": side}, note=name, **common,
+        conditions={**conditions, "edge": side}, note=f"{side} edge, -3 dB", **common,
     )  # fmt: skip
 
 

@@ -48,7 +48,7 @@ class Gain:
 def gains(bench: GuardedBench, *, frequency_hz: float = 1000.0, output_v: float = SECOND_V) -> dict[str, Gain | str]:
     """The gain of each channel in the present load state, by tones of 50 mV and 0.3 V; a reason where it has none."""
     found: dict[str, Gain | str] = {}
-    seconds = 1.0
+    seconds = 0.4
     for channel in bench.channels:
         try:
             if bench.gain(channel) is None:

@@ -104,9 +104,9 @@ def output_power(bench: GuardedBench, channels: tuple[str, ...], *, target_thd: 
 
 def _rise(bench: GuardedBench, channels: tuple[str, ...], target: float) -> Ramp:
     ramp = Ramp(channels)
-    asked = 0.0
     rated = bench.drive_limits().rated_v()
     half = rated / math.sqrt(2.0) if rated is not None else math.inf
+    asked = _start(bench, channels, half)
     while True:
         highest = min(bench.highest_output(channels), next_rung(asked, bench.drive_limits()))
         if highest <= asked * 1.003:
@@ -126,6 +126,15 @@ def _rise(bench: GuardedBench, channels: tuple[str, ...], target: float) -> Ramp
         if min(_worst(ramp.points[-1].thd[c]) for c in channels) >= target or worst > HIGHEST_THD:
             ramp.ended = f"THD reached {100 * worst:.2g} %"
             return ramp
+
+
+def _start(bench: GuardedBench, channels: tuple[str, ...], half_v: float) -> float:
+    """Below which level a ramp of several channels need not go through the rungs again: each of them was seen there
+    alone. A ramp of one channel, whose curve is kept, starts at the bottom."""
+    if len(channels) == 1 or not math.isfinite(half_v):
+        return 0.0
+    seen = bench.highest_output(channels)
+    return half_v * 10 ** (-6.0 / 20) if seen > half_v else 0.0
 
 
 def _worst(thd: float) -> float:
@@ -156,26 +165,38 @@ def _step(bench: GuardedBench, ramp: Ramp, asked_v: float, hold_s: float) -> Non
 
 
 def _bisect(bench: GuardedBench, ramp: Ramp, channel: str, target: float) -> None:
-    """Narrow the crossing of the target down to RESOLUTION_DB; never above what was reached already."""
+    """Narrow the crossing of the target down to RESOLUTION_DB; never above what was reached already.
+
+    The next level is where a straight line in log THD against log level crosses, moved by a little less than half the
+    resolution towards the farther end of the bracket: two good guesses close it from both sides.
+    """
     for _ in range(8):
         bracket = ramp.bracket(channel, target)
         if bracket is None or bench.ramp_ended(channel):
             return
         low, high = bracket
-        if 20.0 * math.log10(high.asked_v / low.asked_v) <= RESOLUTION_DB:
+        width_db = 20.0 * math.log10(high.asked_v / low.asked_v)
+        if width_db <= RESOLUTION_DB:
             return
+        guess_db = width_db * _share(low, high, channel, target)
+        guess_db += math.copysign(0.45 * RESOLUTION_DB, width_db - 2.0 * guess_db)
+        guess_db = min(max(guess_db, 0.4 * RESOLUTION_DB), width_db - 0.4 * RESOLUTION_DB)
         try:
-            _step(bench, ramp, math.sqrt(low.asked_v * high.asked_v), 0.5)
+            _step(bench, ramp, low.asked_v * 10 ** (guess_db / 20.0), 0.5)
         except NotAllowed:
             return
 
 
+def _share(low: Point, high: Point, channel: str, target: float) -> float:
+    """Where between two points the target is crossed, 0 to 1: straight in log THD against log level."""
+    thd = [math.log(max(p.thd[channel], 1e-9)) for p in (low, high)]
+    return (math.log(target) - thd[0]) / (thd[1] - thd[0])
+
+
 def crossing_v(low: Point, high: Point, channel: str, target: float) -> float:
     """The output (rms) at which THD crosses the target between two points: straight in log THD against log level."""
-    thd = [math.log(max(p.thd[channel], 1e-9)) for p in (low, high)]
     level = [math.log(p.level_v[channel]) for p in (low, high)]
-    share = (math.log(target) - thd[0]) / (thd[1] - thd[0])
-    return math.exp(level[0] + share * (level[1] - level[0]))
+    return math.exp(level[0] + _share(low, high, channel, target) * (level[1] - level[0]))
 
 
 def _readings(

@@ -42,7 +42,7 @@ def power_bandwidth(bench: GuardedBench, channel: str) -> list[object]:
             level = min(rated / math.sqrt(2.0), bench.highest_output([channel], frequency))
             if level < 0.95 * rated / math.sqrt(2.0):
                 limited.append(frequency)
-            seconds = max(0.3, 10.0 / frequency)
+            seconds = max(0.3, 12.0 / frequency)
             capture = bench.tone(level, [channel], frequency_hz=frequency, hold_s=seconds + 0.25, window_s=seconds)
         except (NotCleared, NotReachable, NotAllowed) as why:
             return [not_measured("power_bandwidth", channel, "Hz", why, **nothing)]

@@ -6,6 +6,7 @@ that moved, distortion at a low level, a sagging rail) ends a channel's ramp bef
 
 from __future__ import annotations
 
+import functools
 import math
 from collections.abc import Callable, Sequence
 
@@ -29,6 +30,14 @@ MARGIN_S = 0.02
 """Kept free between a record window and the fades, for what the latency moves."""
 NO_RESPONSE = 0.1
 """A fundamental below this share of what was expected is no response."""
+
+
+@functools.lru_cache(maxsize=6)
+def _sine(frequency_hz: float, length_s: float, sample_rate: int) -> FloatArray:
+    """A sine of peak 1 without fades; a ramp plays the same one again and again. Not to be written to."""
+    shape = signals.sine(frequency_hz, 1.0, length_s, sample_rate, fade_s=0.0)
+    shape.flags.writeable = False
+    return shape
 
 
 class Driving:
@@ -211,7 +220,7 @@ class Driving:
 
     def _sines(self, frequency_hz: float, rms: tuple[float, float], length_s: float) -> FloatArray:
         rate = self.__capturing.audio().sample_rate
-        shape = signals.sine(frequency_hz, 1.0, length_s, rate, fade_s=0.0)
+        shape = _sine(frequency_hz, length_s, rate)
         return np.column_stack([shape * (math.sqrt(2.0) * v) for v in rms])
 
     def waveform(
