@@ -109,7 +109,7 @@ def test_a_rail_that_sags_in_a_soak_stops_it(tmp_path, monkeypatch):
         # The rails as they were idle, a fifth higher than they are: what a failing supply looks like from here.
         idle = bench._GuardedBench__probing.idle_rails
         idle["rail_positive"] *= 1.2
-        with pytest.raises(SafetyStop, match="sags by 1[78] % in a soak"):
+        with pytest.raises(SafetyStop, match=r"sags by 1[78] % in a soak"):
             bench.tone(5.0, ["left"], hold_s=12.0)
         with pytest.raises(SafetyStop):
             bench.tone(0.05, ["left"])
