@@ -4,9 +4,10 @@ One file per component; ``design`` is the tree of their values, ``amplifier`` th
 amplifier that everything is shown on.
 """
 
-from .amplifier import SILENCE, Amplifier, Drive
+from .amplifier import Amplifier
 from .demo import demo_amplifier, with_tolerances
 from .design import AmplifierDesign
+from .operating import SILENCE, Drive
 from .test_points import Probe
 
 __all__ = ["SILENCE", "Amplifier", "AmplifierDesign", "Drive", "Probe", "demo_amplifier", "with_tolerances"]

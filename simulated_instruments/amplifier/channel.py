@@ -152,7 +152,7 @@ class Channel:
             low = max(low * (total_ohm / (total_ohm + lower.saturation_ohm)), -lower.reach_a * total_ohm)
         return low, high
 
-    def _limits(self, rails: FloatArray, total_ohm: float) -> tuple[FloatArray, FloatArray]:
+    def moving_limits(self, rails: FloatArray, total_ohm: float) -> tuple[FloatArray, FloatArray]:
         """The same for moving ``rails`` (2, n)."""
         upper, lower = self.design.output_stage.upper, self.design.output_stage.lower
         high = np.maximum(rails[0] - upper.saturation_v - self.oscillation.eaten_v, 0.0)
@@ -181,7 +181,7 @@ class Channel:
         low, high = self.limits(rails, total_ohm)
         if self.stuck:
             return rails[self._stands_at(rails[0], rails[1])]
-        living = min(1.0, max(0.0, (max(rails[0], -rails[1]) - 4.0) / 8.0))
+        works = min(1.0, max(0.0, (max(rails[0], -rails[1]) - 4.0) / 8.0))
         value = d.input_stage.offset(rise_k) + d.coupling.leakage_v * volume * d.line.gain
         value *= d.feedback.dc_gain
         if self.kind.kind == "servo" and not self.kind.servo_dead:
@@ -195,7 +195,7 @@ class Channel:
             value -= rails[0] if self.kind.minus_stuck > 0 else rails[1]
         if d.network.oscillates:
             value += d.network.offset_shift_v
-        value = value * living + self.transient_v
+        value = value * works + self.transient_v
         return min(max(value, low), high)
 
     def follow_short(self, rails: tuple[float, float]) -> None:
@@ -324,7 +324,7 @@ class Channel:
         table, scale = self.table(total_ohm)
         error = self._curve(y * scale, table, fast=fast)
         error = self._error.fast(error, (gain.error(self.noise_gain),), rate)
-        low, high = (None, None) if rails is None else self._limits(rails, total_ohm)
+        low, high = (None, None) if rails is None else self.moving_limits(rails, total_ohm)
         return self._clipper(self._delay(y) - error, low, high)
 
     @property

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from .design import AmplifierDesign
 from .filters import FirstOrder, Running
-from .joints import JointState
+from .joints import JointState, gate
 from .noise import Crackle, Flicker, Telegraph, hum, thermal_density, white
 
 FloatArray = NDArray[np.float64]
@@ -70,7 +70,8 @@ class Front:
 
     def input_gain(self, channel: int) -> float:
         """From the source's voltage to the top of the volume control, signed."""
-        if self.connection != "source" or self.monitor_in or not self.joints[channel].made:
+        joint = self.joints[channel]
+        if self.connection != "source" or self.monitor_in or not (joint.made or joint.joint.intermittent):
             return 0.0
         paths = (self.design.selector.left, self.design.selector.right)
         path = paths[channel]
@@ -85,7 +86,7 @@ class Front:
     def response(self, channel: int, frequency_hz: float) -> complex:
         """From the source's voltage at this channel's socket to the line stage's input, small signal; no crosstalk."""
         coupling = self.design.channels[channel].coupling
-        total: complex = self.input_gain(channel) * self.volume(channel)
+        total: complex = self.input_gain(channel) * self.volume(channel) if self.joints[channel].made else 0.0
         total *= coupling.section(self.design.controls.volume[channel].resistance_ohm).response(frequency_hz)
         if self.phono:
             total *= self.design.phono.response(frequency_hz)
@@ -185,7 +186,7 @@ class Front:
             for running, section in zip(self._phono[c], self.design.phono.sections(), strict=True):
                 x = running.slow(x, section, rate) if section.slow(rate) else running.fast(x, (section,), rate)
         if path.joint.intermittent:
-            x = x * _gate(self.joints[c], now, n, rate)
+            x = x * gate(self.joints[c], now, n, rate, math.inf)
         if path.contact_v:
             x = x - path.contact_v * np.tanh(x / _FILM_KNEE_V)
         pickup = self.pickup(c)
@@ -225,11 +226,3 @@ class Front:
         self._phono = [[Running(), Running()], [Running(), Running()]]
         self._side = [0.0, 0.0]
         self._gain = None
-
-
-def _gate(joint: JointState, now: float, n: int, rate: float) -> FloatArray:
-    """1 while the joint is made, 0 while it is open, frame by frame."""
-    gate = np.full(n, 1.0 if joint.made else 0.0)
-    for when, made in joint.until(now, n / rate, math.inf):
-        gate[max(0, min(n, int((when - now) * rate))) :] = 1.0 if made else 0.0
-    return gate

@@ -6,6 +6,7 @@ import math
 from dataclasses import dataclass, field
 
 import numpy as np
+from numpy.typing import NDArray
 
 
 @dataclass(frozen=True)
@@ -58,3 +59,11 @@ class JointState:
     def _dwell(self) -> float:
         mean = 1.0 / self.joint.openings_per_s if self.made else self.joint.open_seconds
         return float(self.rng.exponential(mean))
+
+
+def gate(state: JointState, now: float, n: int, rate: float, celsius: float) -> NDArray[np.float64]:
+    """(n,): 1 while the joint is made, 0 while it is open, frame by frame from ``now`` on."""
+    open_or_made = np.full(n, 1.0 if state.made else 0.0)
+    for when, made in state.until(now, n / rate, celsius):
+        open_or_made[max(0, min(n, int((when - now) * rate))) :] = 1.0 if made else 0.0
+    return open_or_made

@@ -12,7 +12,8 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
-    from .amplifier import Amplifier, Drive
+    from .amplifier import Amplifier
+    from .operating import Drive
 
 _NOISE_BAND_HZ = 100e3
 """What a true-rms meter of the better kind still sees."""
@@ -127,9 +128,9 @@ def output(amplifier: Amplifier, c: int, drive: Drive, *, before_relay: bool = F
         return Probe(dc + amplifier.midpoint_v, ac, dominant, resistance)
     share = path.share
     dc = amplifier.terminal_dc(c, dc) * share
-    if amplifier.contact_film(c) and math.isfinite(path.load_ohm) and ac > 0.0:
+    if amplifier.film_v[c] and math.isfinite(path.load_ohm) and ac > 0.0:
         current = ac * share / path.load_ohm
-        ac = max(0.0, ac * share - amplifier.contact_film(c) * math.tanh(current / amplifier.contact(c).film_a)) / share
+        ac = max(0.0, ac * share - amplifier.film_v[c] * math.tanh(current / amplifier.contact(c).film_a)) / share
     return Probe(dc, ac * share, dominant, resistance + path.series_ohm)
 
 

@@ -135,7 +135,7 @@ def test_hum_at_twice_the_mains_is_the_ripple_times_the_rejection():
     """Both rails given the ripple of the real supply; the terminals' 100 Hz line is their weighted sum."""
     amplifier = switched_on(noise=0.0, inputs="shorted")
     supply = amplifier.supply
-    drawn = amplifier._drawn((amplifier.operating(0, QUIET), amplifier.operating(1, QUIET)))
+    drawn = amplifier.drawn(QUIET)
     rails = supply.waveform(np.tile([drawn], (96000, 1)), RATE, commit=False)
     r = amplifier.design.left.rejection
     expected = abs(line(rails[:, 0], 100.0) * r.positive + line(rails[:, 1], 100.0) * r.negative)

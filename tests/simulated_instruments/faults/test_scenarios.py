@@ -12,7 +12,7 @@ from benchtest.instruments.test_points import TEST_POINTS
 from simulated_instruments.amplifier import Amplifier, Drive, demo_amplifier, with_tolerances
 from simulated_instruments.faults import NO_CHANGE, SCENARIOS, Scenario
 
-AMPLIFIER_POINTS = [p for p in TEST_POINTS if not p.startswith("sound_card") and p != "leads_shorted"]
+AMPLIFIER_POINTS = [p for p in TEST_POINTS if not p.startswith(("sound_card", "rail_resistor", "leads"))]
 
 
 def broken(scenario: Scenario, channel: str = "left", seed: int = 0):
