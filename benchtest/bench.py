@@ -54,6 +54,10 @@ class Instruments:
         ]
         if self.audio is not None:
             found.append({"name": SOUND_CARD, "kind": "audio interface", "identity": self.audio.identity()})
+        for name, switch in (("scanner", self.operator), ("mains socket", self.mains_socket)):
+            identity = getattr(switch, "identity", None)
+            if isinstance(identity, str):
+                found.append({"name": name, "kind": name, "identity": identity})
         return found
 
     def close(self) -> None:
@@ -110,6 +114,7 @@ def open_instruments(
         _open_operator_and_clock(opened, simulation)
         if wrap_operator is not None:
             opened.operator = wrap_operator(opened.operator)
+        _open_scanner(opened)
         resources = simulation.open_multimeters() if simulation is not None else {}
         for section in file.dmm:
             if only is not None and section.name not in only:
@@ -157,6 +162,17 @@ def _open_operator_and_clock(opened: Instruments, simulation: SimulatedBench | N
 
     movable = [meter.name for meter in opened.file.dmm if meter.connected_to == "movable"]
     opened.operator, opened.clock = PersonOperator(movable), WallClock()
+    opened.closers.append(opened.operator.close)
+
+
+def _open_scanner(opened: Instruments) -> None:
+    section = opened.file.scanner
+    if section is None:
+        return
+    from benchtest.instruments.scanner import Connection, ScannerOperator, parse_channels
+
+    rows = [Connection(row.setting, row.state, parse_channels(row.channels)) for row in section.connections]
+    opened.operator = ScannerOperator(opened.operator, section.resource, rows)
     opened.closers.append(opened.operator.close)
 
 
@@ -220,7 +236,11 @@ def _open_mains_socket(opened: Instruments, simulation: SimulatedBench | None) -
     section = opened.file.mains_socket
     if section is None:
         return
-    if simulation is not None:
+    if section.driver == "scpi":
+        from benchtest.instruments.scpi_socket import ScpiSocket
+
+        opened.mains_socket = ScpiSocket(section.resource, overrides=section.commands)
+    elif simulation is not None:
         opened.mains_socket = simulation.mains_socket()
     else:
         from benchtest.instruments.control_port import RemoteSocket

@@ -15,6 +15,8 @@ from benchtest.instruments.scpi import COMMANDS
 from benchtest.instruments.test_points import TEST_POINTS
 
 MOVABLE = "movable"
+SWITCHED = ("inputs", "load", "sound_card")
+"""Settings of the operator, besides movable meters, that a scanner's relays may make."""
 
 _VISA_RESOURCE = re.compile(r"(TCPIP|ASRL|USB|GPIB|PRLGX-TCPIP|VICP|VXI)[^:\s]*::\S+", re.IGNORECASE)
 
@@ -34,6 +36,7 @@ def bench_faults(data: Mapping[str, Any]) -> Iterator[KeyFault]:
     if not simulated:
         yield from _simulated_drivers(data, meters)
     yield from _operator(_section(data, "operator"))
+    yield from _switches(data, meters)
     yield from _meters(meters)
     audio = _section(data, "audio")
     if audio.get("driver") == "sound_card":
@@ -65,6 +68,36 @@ def _simulated_drivers(data: Mapping[str, Any], meters: list[Mapping[str, Any]])
 def _operator(operator: Mapping[str, Any]) -> Iterator[KeyFault]:
     if operator.get("driver", "person") == "person" and operator.get("resource"):
         yield KeyFault(("operator", "resource"), "no resource for a person", "Delete the line.")
+
+
+def _switches(data: Mapping[str, Any], meters: list[Mapping[str, Any]]) -> Iterator[KeyFault]:
+    """The mains socket and the scanner: addresses, and connections that can be meant."""
+    socket = _section(data, "mains_socket")
+    if socket.get("driver") == "scpi" and not _VISA_RESOURCE.fullmatch(str(socket.get("resource", ""))):
+        yield KeyFault(("mains_socket", "resource"), "a VISA resource name", "Write where the socket is reached.")
+    scanner = _section(data, "scanner")
+    if scanner and not _VISA_RESOURCE.fullmatch(str(scanner.get("resource", ""))):
+        yield KeyFault(("scanner", "resource"), "a VISA resource name", "Write where the scanner is reached.")
+    rows = scanner.get("connections")
+    movable = [m.get("name") for m in meters if m.get("connected_to", MOVABLE) == MOVABLE]
+    for i, row in enumerate(rows if isinstance(rows, list) else []):
+        if not isinstance(row, Mapping):
+            continue
+        setting, state = row.get("setting"), str(row.get("state", "")).replace(" ", "_")
+        if setting in movable:
+            if state not in TEST_POINTS:
+                near = nearest(state, list(TEST_POINTS))
+                yield KeyFault(
+                    ("scanner", "connections", i, "state"),
+                    f"a test point for {setting}",
+                    f"Did you mean {near}?" if near else f"Test points: {', '.join(TEST_POINTS)}.",
+                )
+        elif isinstance(setting, str) and setting not in SWITCHED:
+            yield KeyFault(
+                ("scanner", "connections", i, "setting"),
+                f"a movable meter ({', '.join(map(str, movable)) or 'there is none'}) or one of {', '.join(SWITCHED)}",
+                "Relays connect meters, inputs and loads; knobs, lid and mains are not theirs.",
+            )
 
 
 def _meters(meters: list[Mapping[str, Any]]) -> Iterator[KeyFault]:

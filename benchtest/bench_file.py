@@ -262,9 +262,50 @@ class MainsSocketSection(FileModel):
     """[mains_socket]: a mains socket that the tool can switch; every stop uses it."""
 
     driver: Annotated[
-        Literal["simulated"], Says('"simulated"', "Leave the section out on a real bench: switch off at the wall.")
+        Literal["scpi", "simulated"],
+        Says('"scpi" or "simulated"', 'Write "scpi"; leave the section out where you switch off at the wall.'),
     ]
-    resource: Annotated[str, Says("text in quotes", "Leave it empty.")] = ""
+    resource: Annotated[
+        str, Says("a VISA resource name in quotes", "Write its address, such as TCPIP0::192.0.2.8::5025::SOCKET.")
+    ] = ""
+    commands: Annotated[
+        dict[str, str],
+        Says("command texts in quotes for on, off and state", "Only for a socket that does not speak OUTP ON."),
+    ] = Field(default_factory=dict)
+
+
+class ConnectionRow(FileModel):
+    """One row of [scanner] connections: a setting in a state, and the relays that make it."""
+
+    setting: Annotated[
+        str,
+        Field(min_length=1),
+        Says("what is set: a movable meter's name, inputs, load, ..", "Write the name that prompts use, in quotes."),
+    ]
+    state: Annotated[
+        str, Field(min_length=1), Says("the state: a test point, shorted, load, ..", "Write it in quotes.")
+    ]
+    channels: Annotated[
+        str,
+        Field(pattern=r"^\s*\d{1,6}(\s*,\s*\d{1,6})*\s*$"),
+        Says("channel numbers in quotes", 'Write "101", or "101, 205" for both leads.'),
+    ]
+
+
+class ScannerSection(FileModel):
+    """[scanner]: relays (SCPI ROUTe) that connect what a person would otherwise be asked to connect."""
+
+    resource: Annotated[
+        str, Says("a VISA resource name in quotes", "Write its address, such as TCPIP0::192.0.2.9::5025::SOCKET.")
+    ]
+    connections: Annotated[
+        tuple[ConnectionRow, ...],
+        Field(min_length=1),
+        Says(
+            "rows of what the relays connect",
+            'Write { setting = "dmm", state = "left_output", channels = "101" } for each.',
+        ),
+    ]
 
 
 class LampSection(FileModel):
@@ -291,6 +332,7 @@ class BenchFile(FileModel):
     audio: AudioSection | None = None
     calibration: CalibrationSection | None = None
     mains_socket: MainsSocketSection | None = None
+    scanner: ScannerSection | None = None
 
     def meter(self, name: str) -> DmmSection:
         """The meter of that name. Raises KeyError."""
