@@ -20,6 +20,7 @@ import numpy as np
 
 from benchtest.errors import NotAllowed, NotReachable
 from benchtest.measurements.budget import expanded, part
+from benchtest.measurements.output_impedance import load_relative
 from benchtest.measurements.unmeasured import not_measured
 from benchtest.reading import Reading, Verdict
 from benchtest.records import Curve, Waveform
@@ -86,7 +87,7 @@ def output_power(bench: GuardedBench, channels: tuple[str, ...], *, target_thd: 
     for channel in channels:
         _bisect(bench, ramp, channel, target)
         found += _readings(bench, ramp, channel, target, conditions)
-    if len(channels) == 1:
+    if len(channels) == 1 and any(point.level_v[channels[0]] > 0.0 for point in ramp.points):
         found.append(_curve(bench, ramp, channels[0]))
     if ramp.loudest is not None:
         name = f"at_{100 * target:g}_percent_thd_{'_'.join(channels)}".replace(".", "_")
@@ -224,9 +225,7 @@ def _readings(
             note = f"ramp ended: {ramp.ended}"
             verdict = Verdict.FAIL
     v = part(volts, volts * calibration.volts_relative(), "calibration") + part(0.0, spread, "crossing")
-    r = part(
-        load, load * (0.002 if bench.load_measured else bench.file.load.tolerance_percent / 100 / math.sqrt(3)), "load"
-    )
+    r = part(load, load * load_relative(bench), "load")
     return [
         Reading(
             quantity="output_power", unit="W", method=METHOD, conditions=extra, note=note, verdict=verdict,
