@@ -8,7 +8,8 @@ Rules that every later change must keep:
 
 * What is not a finite number never passes, nor does a reading whose uncertainty is not stated (but for a sign or a
   count, where the row says ``exact``).
-* Without a limit there is no verdict: information, never pass.
+* Without a limit there is no verdict: information, never pass. A reading may bring limits of its own; they count where no
+  file says anything.
 * A row holds only where every condition of its ``where`` is met; one that the reading does not state is not met.
 * The verdict that a measurement gave itself (fail, inconclusive, not measured) is never made better.
 * With the series lamp in, values are provisional: information, whatever they are (cold checks excepted).
@@ -163,6 +164,10 @@ def judge(reading: Reading, table: LimitTable) -> Reading:
         return replace(reading, verdict=_worse(provisional, reading.verdict))
     judged = _with_claim(reading, table)
     row = table.row_for(reading)
+    if row is None and reading.value is not None and (reading.lower_limit, reading.upper_limit) != (None, None):
+        own = Limit(reading.lower_limit, reading.upper_limit)  # the procedure's own, where no file says anything
+        verdict = decide(reading.value, reading.expanded_uncertainty, own)
+        return replace(judged, verdict=_worse(verdict, reading.verdict))
     if row is None:
         verdict = Verdict.NOT_MEASURED if reading.value is None else Verdict.INFORMATION
         return replace(judged, verdict=_worse(verdict, reading.verdict))

@@ -119,7 +119,8 @@ class Procedure:
         takes: str = "",
         required: bool = False,
     ) -> Callable[[Body], Body]:
-        """Declare the next step; decorates its body ``(bench, amplifier)``."""
+        """Declare the next step; decorates its body ``(bench, amplifier)`` or ``(bench, amplifier, so_far)``, where
+        so_far are the rows of readings.csv up to now."""
 
         def keep(body: Body) -> Body:
             self.steps.append(Step(title, body, why, hook_up, outside, takes, required))
@@ -241,6 +242,7 @@ class _Run:
             result = self._judged()
         except SafetyStop as stop:
             result, error = "stopped", stop
+            self.advice = Advice("stop", (str(stop),))
         except NotAllowed as refused:
             result, error = "stopped", refused
             emit("stop", message=str(refused), words="Nothing was driven beyond the safety limits.")
@@ -286,7 +288,7 @@ class _Run:
             "step_started", number=number, of=len(self.procedure.steps), step=step.name, title=step.title, why=step.why,
             hook_up=step.hook_up, outside=step.outside, takes=step.takes, required=step.required,
         )  # fmt: skip
-        body = step.body(self.bench, self.amplifier)
+        body = step.body(*(self.bench, self.amplifier, tuple(self.rows))[: _parameters(step.body)])
         if not inspect.isgenerator(body):
             raise FileError(
                 f"step '{step.name}' of {self.procedure.name} is no generator. Expected a body that yields readings; "
@@ -419,6 +421,11 @@ class _Run:
         if self.writer is not None:
             self.writer.close(summary)
         return RunResult(summary, self.writer.folder if self.writer else None, tuple(self.rows), error)
+
+
+def _parameters(body: Body) -> int:
+    """2 for (bench, amplifier), 3 where the body also wants the rows read so far."""
+    return 3 if len(inspect.signature(body).parameters) == 3 else 2
 
 
 def _inside(path: Path | None, writer: RunWriter | None) -> str | None:

@@ -94,6 +94,8 @@ class MeterLeads:
             return Probe(dc=0.0, ac_rms=rms[_CHANNEL_OF[place]], ac_frequency_hz=frequency, source_ohm=ohm)
         if place.startswith("sound_card_input"):
             return self._sound_card_input(_CHANNEL_OF[place])
+        if place.endswith("_listed_point"):  # a place that the simulated amplifier does not have: nothing is touched
+            return Probe(dc=0.0, ac_rms=0.0, ac_frequency_hz=0.0, source_ohm=math.inf)
         if place.startswith("rail_resistor_"):
             both = [bench.amplifier.operating(channel, drive) for channel in (0, 1)]
             drawn = sum(one.positive_a if place.endswith("positive") else one.negative_a for one in both)
@@ -145,6 +147,8 @@ class MeterLeads:
             return bench.truth.converters.output_ohm
         if place.startswith("sound_card_input"):
             return _SOUND_CARD_INPUT_OHM
+        if place.endswith("_listed_point"):
+            return math.inf
         if place.startswith("rail_resistor_"):
             return _RAIL_OHM if bench.rail_resistors else 0.0
         return bench.amplifier.resistance(place)

@@ -28,6 +28,7 @@ _SECONDS = {
     "series_resistor": 10.0, "rail_resistors": 60.0,
 }  # fmt: skip
 _LOOK_S = 2.0
+_DIODE_TEST_A = 1e-3
 _KNOB_DB = 0.3  # how well a knob is set to a mark
 
 _WORDS = {
@@ -120,6 +121,9 @@ class SimulatedOperator:
         wanted = unit.strip().lower().replace("ohms", "ohm").replace("Ω", "ohm")
         if wanted in ("ohm", "kohm"):
             return _shown(leads.resistance(), "ohm")
+        if "diode" in question.lower():
+            volts = leads.resistance() * _DIODE_TEST_A
+            return _shown(volts, "V") if volts < 2.0 else "OL"
         if wanted in ("v", "mv", "v dc", "mv dc", "vdc"):
             return _shown(leads.probe().dc, "V")
         if wanted in ("v ac", "mv ac", "vac", "v rms"):

@@ -504,3 +504,21 @@ def test_an_unknown_requirement_set_lists_those_there_are():
 )
 def test_volume_positions(position, db):
     assert volume_db(position) == db
+
+
+@pytest.mark.parametrize(
+    ("value", "verdict"), [(10.0, Verdict.PASS), (20.0, Verdict.INCONCLUSIVE), (40.0, Verdict.FAIL)]
+)
+def test_a_reading_may_bring_its_own_limit_where_no_file_says_anything(value, verdict):
+    reading = Reading(
+        quantity="channels_apart", channel="both", value=value, unit="%", expanded_uncertainty=1.0, upper_limit=20.5
+    )
+    assert judge(reading, limit_table(AmplifierSpec(name="a"))).verdict is verdict
+
+
+def test_a_limit_in_a_file_comes_before_the_readings_own():
+    reading = Reading(
+        quantity="thd", channel="left", value=2.0, unit="%", expanded_uncertainty=0.01, upper_limit=99.0,
+        conditions={"at": "1 W"},
+    )  # fmt: skip
+    assert judge(reading, limit_table(AmplifierSpec(name="a"))).verdict is Verdict.FAIL

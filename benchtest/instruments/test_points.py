@@ -46,6 +46,7 @@ def _points() -> dict[str, TestPoint]:
             TestPoint(f"{c}_load", True, f"across the {c} dummy load, disconnected from the amplifier"),
             TestPoint(f"{c}_speaker_fuse", False, f"across the {c} speaker fuse, both ends, in its holder"),
             TestPoint(f"{c}_amplifier_output", False, f"{c} amplifier output before relay and fuse, black on ground"),
+            TestPoint(f"{c}_listed_point", False, f"the point of your list, {c} channel, black on ground"),
             TestPoint(f"{c}_relay_contact", False, f"across the {c} relay contact"),
             TestPoint(f"{c}_rail_fuse_positive", False, f"across the {c} fuse in the positive rail"),
             TestPoint(f"{c}_rail_fuse_negative", False, f"across the {c} fuse in the negative rail"),

@@ -1,5 +1,14 @@
 """One file per amplifier characteristic: stimulus + capture + analysis -> readings, each after its published method."""
 
+from benchtest.measurements.at_points import (
+    by_eye,
+    diode_at,
+    is_test_point,
+    kind_of_output,
+    ohms_at,
+    typed_value,
+    volts_at,
+)
 from benchtest.measurements.channel_balance import balance_vs_frequency, channel_balance
 from benchtest.measurements.cold_ohms import fuse_resistance, lead_resistance, load_resistance
 from benchtest.measurements.crosstalk import crosstalk, separation
@@ -31,10 +40,12 @@ from benchtest.measurements.unmeasured import not_measured
 __all__ = [
     "balance_vs_frequency",
     "before_relay",
+    "by_eye",
     "channel_balance",
     "clipping_headroom",
     "crosstalk",
     "dc_offsets",
+    "diode_at",
     "discharge",
     "distortion",
     "dynamic_headroom",
@@ -46,13 +57,16 @@ __all__ = [
     "input_impedance",
     "input_sensitivity",
     "intermodulation",
+    "is_test_point",
     "is_zero",
+    "kind_of_output",
     "lead_resistance",
     "level_agreement",
     "load_resistance",
     "loaded_difference",
     "noise_and_hum",
     "not_measured",
+    "ohms_at",
     "output_impedance",
     "output_power",
     "phono_equalisation",
@@ -72,5 +86,7 @@ __all__ = [
     "tone_controls",
     "turn_off_transient",
     "turn_on_transient",
+    "typed_value",
+    "volts_at",
     "warm_up",
 ]

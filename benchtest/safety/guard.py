@@ -31,7 +31,7 @@ from benchtest.safety.findings import Capture, DcCheck, MeterValue, dc_outcome, 
 from benchtest.safety.hooking import HookUps
 from benchtest.safety.interlock import CHANNELS, Clearance, HookUp, Interlock
 from benchtest.safety.limits import ZERO_AGAIN_S, DriveLimits
-from benchtest.safety.probing import Probing
+from benchtest.safety.probing import Probing, first_number
 from benchtest.safety.stops import Stops
 
 LOAD_TOLERANCE = 0.05
@@ -192,6 +192,14 @@ class GuardedBench:
         self.events.emit("question", question=question, answer=answer, about=about)
         return answer
 
+    def enter(self, question: str, *, unit: str) -> float | None:
+        """Ask for a value that a person reads off something without an interface, with the tone off; None where it was
+        no number. The unit is that of the answer (degC, W)."""
+        self.__stops.if_pending()
+        typed = self.__it.operator.enter(question, unit=unit)
+        self.events.emit("question", question=question, answer=typed, about=unit)
+        return first_number(typed)
+
     def tell(self, text: str, *, severity: str = "note") -> None:
         """Say something to the person and keep it with the run."""
         self.events.emit("note", text=text, severity=severity)
@@ -250,6 +258,10 @@ class GuardedBench:
     def ohms(self, point: str, *, range: float | None = None, four_wire: bool = False) -> MeterValue:
         """Resistance at a test point, with the power off and the reservoirs measured empty (else NotAllowed)."""
         return self.__probing.ohms(point, range=range, four_wire=four_wire)
+
+    def diode(self, point: str) -> MeterValue:
+        """The diode test at a test point, V; under the same conditions as ohms."""
+        return self.__probing.diode(point)
 
     def drain_errors(self) -> None:
         """Show what every meter has in its error queue; the runner calls it once a step."""

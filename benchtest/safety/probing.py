@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import re
+
 from benchtest.bench import Instruments
 from benchtest.errors import NotAllowed, NotReachable
 from benchtest.events import EventStream
@@ -11,6 +13,18 @@ from benchtest.safety import limits as lim
 from benchtest.safety.findings import MeterValue, mean_of
 from benchtest.safety.hooking import HookUps
 from benchtest.safety.interlock import RAILS, Interlock
+
+_NUMBER = re.compile(r"[-+]?\d+(?:[.,]\d+)?")
+
+
+def first_number(typed: str) -> float | None:
+    """The number in what a person typed; None where there is none.
+
+    >>> first_number("47,5 C"), first_number("none") is None
+    (47.5, True)
+    """
+    found = _NUMBER.search(typed.replace("\u2212", "-"))
+    return float(found[0].replace(",", ".")) if found else None
 
 
 class Probing:
@@ -41,6 +55,16 @@ class Probing:
 
         Raises NotAllowed otherwise (a charged reservoir destroys the meter and spoils the reading).
         """
+        self.__dead_only(point)
+        function = Function.RESISTANCE_4W if four_wire else Function.RESISTANCE
+        return self.__measure(point, function, 1, range, None, 10.0)
+
+    def diode(self, point: str) -> MeterValue:
+        """The diode test at a test point, under the same conditions as ohms."""
+        self.__dead_only(point)
+        return self.__measure(point, Function.DIODE, 1, None, None, 10.0)
+
+    def __dead_only(self, point: str) -> None:
         if point not in ("leads_shorted", "left_load", "right_load") and (
             self.__interlock.hook_up.mains == "on" or not self.__interlock.rails_empty
         ):
@@ -49,8 +73,6 @@ class Probing:
                 f"measured below {lim.EMPTY_V:g} V since. Measure each rail to ground first; discharge through a "
                 "resistor (100 to 470 ohm, 5 W or more, insulated probe), then measure again."
             )
-        function = Function.RESISTANCE_4W if four_wire else Function.RESISTANCE
-        return self.__measure(point, function, 1, range, None, 10.0)
 
     def __measure(
         self,

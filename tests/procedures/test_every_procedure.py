@@ -1,0 +1,54 @@
+"""Every procedure against a healthy amplifier of each kind of output stage and against each fault: no exception, nothing
+unsafe. A sample by default; all of it is slow."""
+
+from __future__ import annotations
+
+import pytest
+
+from simulated_instruments.faults import SCENARIOS
+from tests.procedures.conftest import KINDS, PROCEDURES, RunIt
+
+ALL = sorted(path.stem for path in PROCEDURES.glob("*.py") if not path.stem.startswith("_"))
+COLD_OR_SHORT = ("sort_the_pile", "incoming_check", "left_against_right")
+
+
+def harmless(heard) -> None:
+    assert heard.result.summary["result"] in ("passed", "failed", "inconclusive", "stopped")
+    assert heard.unsafe_acts == []
+    assert heard.loudest <= 1.0
+
+
+@pytest.mark.slow
+@pytest.mark.timeout(600)
+@pytest.mark.parametrize("scenario", KINDS)
+@pytest.mark.parametrize("procedure", ALL)
+def test_a_healthy_amplifier_of_each_kind(run_it: RunIt, procedure, scenario):
+    heard = run_it(procedure, scenario=scenario)
+    harmless(heard)
+    failed = [(r["quantity"], r["channel"], r["value"], r["note"]) for r in heard.result.rows if r["verdict"] == "fail"]
+    assert failed == []
+
+
+@pytest.mark.slow
+@pytest.mark.timeout(600)
+@pytest.mark.parametrize("scenario", [name for name in SCENARIOS if name not in KINDS])
+@pytest.mark.parametrize("procedure", ALL)
+def test_each_fault(run_it: RunIt, procedure, scenario):
+    harmless(run_it(procedure, scenario=scenario, seed=1))
+
+
+@pytest.mark.parametrize("scenario", KINDS)
+@pytest.mark.parametrize("procedure", COLD_OR_SHORT)
+def test_the_short_ones_pass_a_healthy_amplifier_of_each_kind(run_it: RunIt, procedure, scenario):
+    heard = run_it(procedure, scenario=scenario, bench_file="demo_handheld_bench.toml")
+    harmless(heard)
+    failed = [(r["quantity"], r["channel"], r["value"], r["note"]) for r in heard.result.rows if r["verdict"] == "fail"]
+    assert failed == []
+
+
+@pytest.mark.parametrize(
+    "scenario", ["output-pair-shorted", "rail-missing", "speaker-fuse-open", "input-pair-unbalanced"]
+)
+@pytest.mark.parametrize("procedure", COLD_OR_SHORT)
+def test_the_short_ones_bear_a_sample_of_faults_with_one_meter(run_it: RunIt, procedure, scenario):
+    harmless(run_it(procedure, scenario=scenario, channel="left", bench_file="demo_handheld_bench.toml"))
