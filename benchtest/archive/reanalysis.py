@@ -270,8 +270,6 @@ CHANGE_COLUMNS = (
 
 
 def _files(run: Run, outcome: Reanalysed, rows: Sequence[Row], moment: datetime) -> dict[str, bytes]:
-    from benchtest.procedure import _software
-
     changes = b"".join(
         encode_line([encode_cell(getattr(change, c.name), c.kind) for c in CHANGE_COLUMNS])
         for change in outcome.changes
@@ -294,6 +292,20 @@ def _files(run: Run, outcome: Reanalysed, rows: Sequence[Row], moment: datetime)
         "changes.csv": encode_line([column.name for column in CHANGE_COLUMNS]) + changes,
         "changes.csv-metadata.json": json_page(csvw("changes.csv", f"Changes of run {run.run_id}", CHANGE_COLUMNS)),
     }
+
+
+def _software() -> dict[str, str]:
+    """The versions on which the new numbers depend."""
+    import platform
+    from importlib.metadata import PackageNotFoundError, version
+
+    found = {"python": platform.python_version()}
+    for package in ("benchtest", "numpy", "scipy"):
+        try:
+            found[package] = version(package)
+        except PackageNotFoundError:
+            found[package] = "not installed"
+    return found
 
 
 # ----------------------------------------------------------------------------------------------------------- many runs

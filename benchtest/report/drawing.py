@@ -46,8 +46,12 @@ AXIS_WORDS = {
     "thd_n_percent": "THD+N",
     "thd_percent": "THD",
     "output_v": "output voltage",
+    "order_2_percent": "second harmonic",
+    "separation_db": "separation",
+    "difference_db": "right less left",
+    "error_db": "departure",
 }
-_UNIT_ENDINGS = {"V": "_v", "W": "_w", "%": "_percent", "Hz": "_hz", "s": "_s", "ohm": "_ohm"}
+_UNIT_ENDINGS = {"V": "_v", "W": "_w", "%": "_percent", "Hz": "_hz", "s": "_s", "ohm": "_ohm", "dB": "_db"}
 
 
 def new_figure() -> tuple[Figure, Axes]:
@@ -67,8 +71,8 @@ def finish(figure: Figure, axes: Axes, x_label: str, y_label: str) -> None:
     handles, labels = axes.get_legend_handles_labels()
     if handles:
         figure.legend(
-            handles, labels, loc="upper left", bbox_to_anchor=(0.12, 1.0), ncols=4, frameon=False, fontsize=8.5,
-            handlelength=2.4, columnspacing=1.2, borderaxespad=0.2,
+            handles, labels, loc="upper left", bbox_to_anchor=(0.12, 1.0), ncols=4, frameon=False, fontsize=8,
+            handlelength=2.2, handletextpad=0.5, columnspacing=0.9, borderaxespad=0.2,
         )  # fmt: skip
 
 

@@ -10,6 +10,18 @@ from dataclasses import dataclass
 
 WIDTH, HEIGHT, EDGE = 132.0, 26.0, 7.0
 
+PAINT = {
+    "guard": 'fill="#e4dfd0"',
+    "band": 'fill="#a9bfb9"',
+    "limit": 'fill="none" stroke="#22282b" stroke-width="1.6"',
+    "claim": 'fill="none" stroke="#453360" stroke-width="1.6" stroke-dasharray="2 2"',
+    "whisker": 'fill="none" stroke="#22282b" stroke-width="1.1"',
+    "left": 'fill="#0f4c75"',
+    "right": 'fill="#ffffff" stroke="#a8480a" stroke-width="2"',
+    "whole": 'fill="#22282b"',
+}
+"""Stands in each shape: what makes PDF of the page gives a picture no style from outside it."""
+
 
 @dataclass(frozen=True)
 class Mark:
@@ -56,16 +68,16 @@ class LimitGraphic:
         guard = max(mark.uncertainty for mark in self.marks)
         inner_start = start if self.lower is None else x(self.lower + guard)
         inner_stop = stop if self.upper is None else x(self.upper - guard)
-        parts = [f'<rect class="guard" x="{start:.1f}" y="9" width="{max(stop - start, 0):.1f}" height="8"/>']
+        parts = [f'<rect {PAINT["guard"]} x="{start:.1f}" y="9" width="{max(stop - start, 0):.1f}" height="8"/>']
         if inner_stop > inner_start:
             parts.append(
-                f'<rect class="band" x="{inner_start:.1f}" y="9" width="{inner_stop - inner_start:.1f}" height="8"/>'
+                f'<rect {PAINT["band"]} x="{inner_start:.1f}" y="9" width="{inner_stop - inner_start:.1f}" height="8"/>'
             )
         for limit in (self.lower, self.upper):
             if limit is not None:
-                parts.append(f'<path class="limit" d="M{x(limit):.1f} 5v16"/>')
+                parts.append(f'<path {PAINT["limit"]} d="M{x(limit):.1f} 5v16"/>')
         if self.claim is not None:
-            parts.append(f'<path class="claim" d="M{x(self.claim):.1f} 1v24"/>')
+            parts.append(f'<path {PAINT["claim"]} d="M{x(self.claim):.1f} 1v24"/>')
         for mark in self.marks:
             parts.append(_drawn(mark, x))
         return (
@@ -91,9 +103,19 @@ def _drawn(mark: Mark, x: object) -> str:
     centre = x(mark.value)
     y = {"left": 9.0, "right": 17.0}.get(mark.channel, 13.0)
     first, last = x(mark.value - mark.uncertainty), x(mark.value + mark.uncertainty)
-    whisker = f'<path class="whisker" d="M{first:.1f} {y:.0f}H{last:.1f}"/>' if last - first > 7 else ""
+    whisker = f'<path {PAINT["whisker"]} d="M{first:.1f} {y:.0f}H{last:.1f}"/>' if last - first > 7 else ""
     if mark.channel == "right":
-        return whisker + f'<rect class="right" x="{centre - 3:.1f}" y="{y - 3:.0f}" width="6" height="6"/>'
+        return whisker + f'<rect {PAINT["right"]} x="{centre - 3:.1f}" y="{y - 3:.0f}" width="6" height="6"/>'
     if mark.channel == "left":
-        return whisker + f'<circle class="left" cx="{centre:.1f}" cy="{y:.0f}" r="3.4"/>'
-    return whisker + f'<path class="whole" d="M{centre:.1f} {y - 4:.0f}l4 4l-4 4l-4 -4z"/>'
+        return whisker + f'<circle {PAINT["left"]} cx="{centre:.1f}" cy="{y:.0f}" r="3.4"/>'
+    return whisker + f'<path {PAINT["whole"]} d="M{centre:.1f} {y - 4:.0f}l4 4l-4 4l-4 -4z"/>'
+
+
+def legend() -> str:
+    """The picture beside the words that explain it: one limit on each side, both channels inside."""
+    return (
+        f'<svg class="where" viewBox="0 0 {WIDTH:.0f} {HEIGHT:.0f}" aria-hidden="true">'
+        f'<rect {PAINT["guard"]} x="20" y="9" width="90" height="8"/><rect {PAINT["band"]} x="32" y="9" width="66" height="8"/>'
+        f'<path {PAINT["limit"]} d="M20 5v16"/><path {PAINT["limit"]} d="M110 5v16"/>'
+        f'<circle {PAINT["left"]} cx="58" cy="9" r="3.4"/><rect {PAINT["right"]} x="73" y="14" width="6" height="6"/></svg>'
+    )

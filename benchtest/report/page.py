@@ -13,6 +13,7 @@ from datetime import UTC, datetime
 from typing import Any
 
 from benchtest.archive.run import ALTERED, UNFINISHED, Run, amplifier_identity
+from benchtest.report.graphic import legend
 from benchtest.report.numbers import duration, significant
 from benchtest.report.pairs import grouped, line_of
 from benchtest.report.wording import (
@@ -41,6 +42,7 @@ ELECTRICAL_SAFETY = (
     "A multimeter cannot do it; an instrument made for it can."
 )
 LONGEST_TEXT = 300
+MOST_NUMBERS = 6
 
 
 def page_of(run: Run) -> dict[str, Any]:
@@ -85,6 +87,7 @@ def page_of(run: Run) -> dict[str, Any]:
         "not_tested": _not_tested(rows, summary, run.captures()),
         "how": _how(summary, identity),
         "methods": _methods(rows),
+        "legend": legend(),
         "coverage": sorted({row["coverage_factor"] for row in rows if row["coverage_factor"] is not None}),
         "steps": _steps(events),
         "notes": [e for e in events if e.get("event") == "note" and e.get("text")],
@@ -271,12 +274,19 @@ def _facts(value: Any, label: str = "", unit: str = "") -> list[tuple[str, str]]
             name, own_unit = unit_of_key(str(key))
             found += _facts(item, f"{label} {plain_words(name)}".strip(), own_unit or unit)
         return found
+    if isinstance(value, list) and _is_a_table(value):
+        return []  # tables of numbers (the bench's own response) are left to run.json
     if isinstance(value, list) and any(isinstance(item, Mapping) for item in value):
         return [fact for number, item in enumerate(value, 1) for fact in _thing(item, f"{label} {number}".strip())]
     text = ", ".join(map(_text, value)) if isinstance(value, list) else _text(value)
     if isinstance(value, int | float) and not isinstance(value, bool) and unit:
         text = f"{text} {unit}"
     return [(label, text[:LONGEST_TEXT])] if text else []
+
+
+def _is_a_table(values: Sequence[Any]) -> bool:
+    numbers = not any(isinstance(item, str | Mapping) for item in values)
+    return numbers and (len(values) > MOST_NUMBERS or any(isinstance(item, list) for item in values))
 
 
 def _thing(item: Any, label: str) -> list[tuple[str, str]]:
@@ -298,11 +308,12 @@ def _text(value: Any) -> str:
 
 
 def _methods(rows: Iterable[Row]) -> list[tuple[str, str]]:
-    found: dict[tuple[str, str], None] = {}
+    """The methods, each with the quantities that were measured by it."""
+    found: dict[str, dict[str, None]] = {}
     for row in rows:
         if row["method"]:
-            found[quantity_words(row["quantity"]), row["method"]] = None
-    return list(found)
+            found.setdefault(row["method"], {})[quantity_words(row["quantity"])] = None
+    return [(", ".join(quantities), method) for method, quantities in found.items()]
 
 
 def _steps(events: Sequence[Mapping[str, Any]]) -> list[dict[str, str]]:

@@ -68,7 +68,11 @@ STYLES: dict[str, dict[str, Any]] = {
 }  # fmt: skip
 BEFORE_STYLE = {"color": BEFORE, "linestyle": (0, (4, 2)), "marker": "x", "markerfacecolor": BEFORE}
 MOST_MARKERS = 30  # points of a curve; above it markers would hide the line
-ORDER = ("thd_n_vs_level", "spectrum", "offset_warmup")
+ORDER = (
+    "thd_n_vs_level", "frequency_response", "thd_vs_frequency", "distortion_vs_frequency", "separation", "spectrum",
+    "thd_vs_low_level", "balance", "offset_warmup",
+)  # fmt: skip
+"""Curves as a technician looks for them; the others come after."""
 
 
 @dataclass(frozen=True)
@@ -185,7 +189,7 @@ def _draw(
     _whiskers(axes, judged_readings(base, rows, x_name), scale_y)
     axes.set_xscale("log" if log_x else "linear")
     axes.set_yscale("log" if log_y else "linear")
-    drawn_limits = _limits(axes, base, rows, rated_power_w, scale_y)
+    drawn_limits = _limits(axes, base, x_name, rows, rated_power_w, scale_y, y_unit)
     set_range(axes, series, scale_x, scale_y, log_x=log_x, log_y=log_y, decibels=y_unit.startswith("dB"))
     set_ticks(axes, log_x=log_x, log_y=log_y)
     finish(figure, axes, axis_label(x_name, x_unit), axis_label(y_name, y_unit))
@@ -248,31 +252,57 @@ def _whiskers(axes: Axes, judged: Sequence[Judged], scale_y: float) -> None:
         below = np.minimum(spread, 0.999 * np.abs(y))  # a logarithmic axis knows no zero
         axes.errorbar(
             x, y * scale_y, np.array([below, spread]) * scale_y, fmt="none", ecolor=STYLES[channel]["color"],
-            elinewidth=1.3, capsize=3.0, label=None if told else "judged, ±",
+            elinewidth=1.3, capsize=3.0, label=None if told else "judged ±",
         )  # fmt: skip
         told = True
 
 
-def _limits(axes: Axes, base: str, rows: Sequence[Row], rated_power_w: float | None, scale_y: float) -> list[str]:
-    """Draw the limits that the readings of this quantity were judged by, and the maker's figure."""
+def _limits(
+    axes: Axes, base: str, x_name: str, rows: Sequence[Row], rated_power_w: float | None, scale_y: float, y_unit: str
+) -> list[str]:
+    """Draw the limits that the readings of this quantity were judged by, and the maker's figure: where a limit belongs to
+    one power or frequency a short bar there, else a line across."""
     told: list[str] = []
     judged = [row for row in rows if row["quantity"] == QUANTITY_OF.get(base)]
-    if base == "thd_n_vs_level":
-        for row in judged:
-            power = power_of(row)
-            if power and row["upper_limit"]:
-                label = "limit" if not told else None
-                axes.plot([power / 1.5, power * 1.5], [row["upper_limit"]] * 2, color=LIMIT, linewidth=2.2, label=label)
-                told.append(f"limit {significant(row['upper_limit'])} % at {significant(power, 3)} W")
-        if rated_power_w:
-            axes.axvline(rated_power_w, color=CLAIM, linewidth=1.1, linestyle=(0, (1, 1.5)), label="rated")
-            told.append(f"rated power {significant(rated_power_w)} W")
-        return list(dict.fromkeys(told))
-    bounds = {row[key] for row in judged for key in ("lower_limit", "upper_limit") if row[key] is not None}
-    for bound in sorted(bounds):
-        axes.axhline(bound * scale_y, color=LIMIT, linewidth=1.2, label=None if told else "limit")
-        told.append(f"limit {significant(bound * scale_y)}")
-    return told
+    if x_name not in ("output_power_w", "frequency_hz"):
+        bounds = {row[key] for row in judged for key in ("lower_limit", "upper_limit") if row[key] is not None}
+        for bound in sorted(bounds):
+            axes.axhline(bound * scale_y, color=LIMIT, linewidth=1.2, label=None if told else "limit")
+            told.append(f"limit {significant(bound * scale_y)}")
+        return told
+    x_unit = "W" if x_name == "output_power_w" else "Hz"
+    bars = {
+        (at, row[key])
+        for row in judged
+        for key in ("lower_limit", "upper_limit")
+        if row[key] and (at := _place(row, x_name))
+    }
+    for at, bound in _merged(bars):
+        label = None if told else "limit"
+        axes.plot([at / 1.5, at * 1.5], [bound * scale_y] * 2, color=LIMIT, linewidth=2.2, label=label)
+        told.append(f"limit {significant(bound * scale_y)} {y_unit} at {significant(at, 3)} {x_unit}")
+    if rated_power_w and x_name == "output_power_w" and base == "thd_n_vs_level":
+        axes.axvline(rated_power_w, color=CLAIM, linewidth=1.1, linestyle=(0, (1, 1.5)), label="rated")
+        told.append(f"rated power {significant(rated_power_w)} W")
+    return list(dict.fromkeys(told))
+
+
+def _place(row: Row, x_name: str) -> float | None:
+    found = power_of(row) if x_name == "output_power_w" else row["frequency_hz"]
+    return float(found) if found else None
+
+
+def _merged(bars: set[tuple[float, float]]) -> list[tuple[float, float]]:
+    """The bars in order, without those that a limit of the same height beside them covers (left and right differ a little).
+
+    >>> _merged({(1.0, 0.3), (1.004, 0.3), (30.0, 0.5)})
+    [(1.0, 0.3), (30.0, 0.5)]
+    """
+    kept: list[tuple[float, float]] = []
+    for at, bound in sorted(bars):
+        if not any(bound == other and at < 1.1 * there for there, other in kept):
+            kept.append((at, bound))
+    return kept
 
 
 def _title(first: Curve, *, several: bool) -> str:

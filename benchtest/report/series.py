@@ -24,7 +24,14 @@ Row = Mapping[str, Any]
 
 FLOOR = "floor"
 Y_FIRST = ("thd_n_percent",)  # what a curve of many columns is about, wherever it stands
-QUANTITY_OF = {"offset_warmup": "dc_offset", "thd_n_vs_level": "thd_n", "response": "frequency_response"}
+QUANTITY_OF = {
+    "offset_warmup": "dc_offset", "thd_n_vs_level": "thd_n", "thd_vs_low_level": "thd_n", "thd_vs_frequency": "thd_n",
+    "response": "frequency_response", "frequency_response": "frequency_response",
+    "separation_left_into": "crosstalk", "separation_right_into": "crosstalk",
+    "equalisation_error": "phono_equalisation", "power_bandwidth": "thd",
+}  # fmt: skip
+"""Which readings are judged by the limits that a curve shows."""
+POWER_CURVES = ("thd_n_vs_level", "thd_vs_low_level")
 COLUMNS_DRAWN = 500  # of a spectrum; more than the picture has pixels
 NOISE_BAND_HZ = 19980.0
 """In which the calibration's noise was measured: 20 Hz to 20 kHz."""
@@ -107,7 +114,7 @@ def bench_floor(base: str, curve: Curve, calibration: Mapping[str, Any]) -> list
     if any(FLOOR in name for name in curve.columns):
         return []
     x = next(iter(curve.columns.values()))
-    if base == "thd_n_vs_level" and "output_v" in curve.columns:
+    if base in POWER_CURVES and "output_v" in curve.columns:
         with np.errstate(divide="ignore"):
             y = 100 * np.hypot(max(noise) / curve.columns["output_v"], max(residual))
         name = "bench_floor_percent"
