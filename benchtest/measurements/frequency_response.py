@@ -25,7 +25,7 @@ from benchtest.safety import GuardedBench
 METHOD = "level re 1 kHz at 1 W, one sweep, the bench's own response taken off (after IEC 60268-3 14.11, IHF-A-202)"
 NAMED_HZ = (20.0, 40.0, 16e3, 20e3)
 EDGE_U_DB = 0.01
-"""What the edges of the sweep's band leave at 20 Hz and 20 kHz (found with known filters), rectangular."""
+"""What the lower edge of the sweep's band leaves at 20 Hz (found with known filters), rectangular; a tenth at 20 kHz."""
 NO_LOOPBACK_DB = 0.3
 """A sound card whose own response was not measured: within so much of flat from 20 Hz to 20 kHz (a guess)."""
 
@@ -62,7 +62,8 @@ def frequency_response(bench: GuardedBench, swept: Swept | str, channel: str, *,
 def budget(bench: GuardedBench, swept: Swept, k: int) -> dict[str, float]:
     """Standard uncertainties of the level at point ``k`` re 1 kHz, dB."""
     frequency = float(swept.own.frequencies_hz[k])
-    parts = {"edges of the sweep": EDGE_U_DB / math.sqrt(3.0) * _near_an_edge(frequency)}
+    edge = EDGE_U_DB if frequency < 1000.0 else 0.1 * EDGE_U_DB
+    parts = {"edges of the sweep": edge / math.sqrt(3.0) * _near_an_edge(frequency)}
     if bench.calibration.response is None:
         parts["bench's own response, not measured"] = NO_LOOPBACK_DB / math.sqrt(3.0) * _near_an_edge(frequency)
     # dB of the terminal voltage: |1 + j w L / R| of a load with inductance against none, and it is not known to zero

@@ -15,7 +15,8 @@ from typing import Any
 import numpy as np
 
 from benchtest.errors import NotAllowed, NotReachable
-from benchtest.measurements.budget import expanded, part
+from benchtest.measurements.budget import in_db, part
+from benchtest.measurements.estimates import level_u
 from benchtest.measurements.unmeasured import not_measured
 from benchtest.reading import Reading, Verdict
 from benchtest.safety import Capture, GuardedBench, NotCleared
@@ -24,7 +25,6 @@ from benchtest.safety.limits import FIRST_V
 
 METHOD = "1 kHz, sine fit, output over input (after IEC 60268-3 and IHF-A-202, at a lower level)"
 POLARITY_METHOD = "asymmetric two-tone 200 + 400 Hz: sign of the third moment of output against input"
-DB_PER_NEPER = 20.0 / math.log(10.0)
 
 
 def gain(bench: GuardedBench, *, output_v: float = FIRST_V, at: str = "50 mV") -> list[Reading]:
@@ -43,8 +43,6 @@ def gain(bench: GuardedBench, *, output_v: float = FIRST_V, at: str = "50 mV") -
         found.append(_gain_reading(bench, capture, channel, conditions, ratios))
     conditions = bench.conditions(at=at, driven="one")
     if len(ratios) == 2:
-        balance = ratios["right"] / ratios["left"]
-        value = expanded(balance)
         found.append(
             Reading(
                 quantity="channel_balance",
@@ -52,13 +50,12 @@ def gain(bench: GuardedBench, *, output_v: float = FIRST_V, at: str = "50 mV") -
                 unit="dB",
                 frequency_hz=1000.0,
                 conditions=conditions,
-                value=20.0 * math.log10(value["value"]),
                 method=METHOD,
                 level=output_v,
                 level_unit="V",
-                expanded_uncertainty=DB_PER_NEPER * value["expanded_uncertainty"] / value["value"],
                 load_ohm=bench.load_ohm["left"],
                 note="right relative to left",
+                **in_db(ratios["right"] / ratios["left"]),
             )
         )
     else:
@@ -88,29 +85,16 @@ def _gain_reading(
         )  # fmt: skip
     calibration = bench.calibration
     scales = calibration.ratio_relative()
-    noise = _noise_of_fit(figures.noise_v, len(capture.volts), capture.sample_rate)
+    noise = level_u(figures.noise_v, len(capture.volts) / capture.sample_rate)
     ratio = part(figures.level_v, noise, f"noise of the capture, {channel}") * part(
         1.0, scales / math.sqrt(2.0), f"calibration, {channel}"
     )
     ratio = ratio / capture.input_v[i]
     ratios[channel] = ratio
-    value = expanded(ratio)
     return Reading(
         quantity="gain", channel=channel, unit="dB", frequency_hz=1000.0, method=METHOD, conditions=conditions,
-        value=20.0 * math.log10(value["value"]), level=figures.level_v, level_unit="V", load_ohm=load,
-        expanded_uncertainty=DB_PER_NEPER * value["expanded_uncertainty"] / value["value"],
-        budget={k: DB_PER_NEPER * u / value["value"] for k, u in value["budget"].items()},
-        note=ended,
+        level=figures.level_v, level_unit="V", load_ohm=load, note=ended, **in_db(ratio),
     )  # fmt: skip
-
-
-def _noise_of_fit(noise_v: float, frames: int, sample_rate: int) -> float:
-    """Standard uncertainty of a fitted rms level in white noise of noise_v rms over 20 kHz.
-
-    Cramer-Rao: var(A) = 2 s^2 / N for the peak, so s^2 / N for the rms; s^2 is the noise over half the sample rate.
-    """
-    sigma = noise_v * math.sqrt(sample_rate / 2.0 / 20e3)
-    return sigma / math.sqrt(frames)
 
 
 def polarity(bench: GuardedBench, channel: str) -> Reading:

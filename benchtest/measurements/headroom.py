@@ -19,6 +19,7 @@ from typing import Any
 from benchtest.analysis.bursts import burst_levels
 from benchtest.errors import NotAllowed, NotReachable
 from benchtest.measurements.budget import expanded, part
+from benchtest.measurements.output_impedance import load_relative
 from benchtest.measurements.unmeasured import not_measured
 from benchtest.reading import Reading, Verdict
 from benchtest.safety import GuardedBench, NotCleared
@@ -88,7 +89,7 @@ def dynamic_headroom(bench: GuardedBench, channel: str) -> Reading:
     volts = _crossing(before, last) if reached and before is not None else last[0]
     spread = 0.25 * abs(last[0] - before[0]) if reached and before is not None else 0.0
     load = bench.load_ohm[channel]
-    relative = 0.001 if bench.load_measured else bench.file.load.tolerance_percent / 100.0 / math.sqrt(3.0)
+    relative = load_relative(bench)
     power = (
         (part(volts, volts * bench.calibration.volts_relative(), "calibration") + part(0.0, spread, "crossing")) ** 2
         / part(load, load * relative, "load")

@@ -2,7 +2,8 @@
 
 Connected: dummy load on, inputs shorted first; once more with the sound card plugged in, where the difference is the
 cable. Computed over 20 Hz to 20 kHz: the whole (noise, what a meter would show), A-weighted after IEC 61672-1, and the
-mains lines of 50 or 60 Hz and their multiples to the tenth.
+mains lines of 50 or 60 Hz and their multiples to the tenth. The noise of the bench's own input, measured with the
+calibration, is taken off as power; within 10 dB of it the reading says so and is as uncertain as that noise is large.
 Method: IEC 60268-3 14.13 and 14.14, IHF-A-202 for the reference of 1 W into the rated load; departures: the band is
 20 Hz to 20 kHz brick-wall, not 22.4 Hz to 22.4 kHz; shorted inputs, not 1 kilohm (IHF).
 """
@@ -16,11 +17,17 @@ import numpy as np
 
 from benchtest.analysis.noise import noise
 from benchtest.errors import NotReachable
+from benchtest.measurements.budget import COVERAGE
+from benchtest.measurements.estimates import BAND_HZ, CALIBRATION_S, bench_noise_v, line_noise, noise_u
 from benchtest.measurements.unmeasured import not_measured
 from benchtest.reading import Reading
 from benchtest.records import Waveform
 from benchtest.safety import GuardedBench
 
+WHITE_A = 10 ** (-2.05 / 20.0)
+"""A-weighted over unweighted white noise from 20 Hz to 20 kHz (IEC 61672-1's curve integrated; checked in the tests)."""
+A_BAND_HZ = 13.8e3
+"""How wide white noise is behind A-weighting, for its scatter: (mean of A^2)^2 over mean of A^4."""
 METHOD = "rms over 20 Hz to 20 kHz, inputs as stated (after IEC 60268-3 14.13, IHF-A-202 reference of 1 W)"
 HUM_METHOD = "largest mains line, multiples 1 to 10, by fit (after IEC 60268-3 14.14)"
 
@@ -32,64 +39,52 @@ def noise_and_hum(bench: GuardedBench, at: str, *, seconds: float = 1.0, keep: b
         capture = bench.record(seconds)
     except NotReachable as why:
         return [not_measured("noise", c, "V", why, conditions=conditions, method=METHOD) for c in bench.channels]
-    floor = bench.calibration.noise_v
     reference = bench.drive_limits().one_watt_v()
     relative = bench.calibration.volts_relative()
     readings: list[object] = []
     for i, channel in enumerate(bench.channels):
         figures = noise(capture.channel(channel), capture.sample_rate, band_hz=(20.0, 20000.0))
-        lines = [(line.frequency_hz, line.level_v) for line in figures.hum if line.level_v is not None]
-        total = figures.total_v
-        own = floor[i] if floor is not None else 0.0
-        note = ""
-        if own and total < own * math.sqrt(10.0):
-            note = f"within 10 dB of the bench's own noise ({1e6 * own:.0f} uV)"
-        # the bench's own noise adds in power: it can only make the reading too large, by this much at most
-        excess = total - math.sqrt(max(total**2 - own**2, 0.0))
-        spread = total / math.sqrt(2.0 * 20e3 * seconds)
-        u = 2.0 * math.sqrt((total * relative) ** 2 + spread**2 + excess**2 / 3.0)
+        own = bench_noise_v(bench.calibration, i)
         common: dict[str, Any] = {
             "channel": channel, "load_ohm": bench.load_ohm[channel], "bandwidth_hz": "20:20000",
             "conditions": conditions,
         }  # fmt: skip
-        readings.append(
-            Reading(quantity="noise", value=total, unit="V", expanded_uncertainty=u, method=METHOD, note=note, **common)
+        total = without_the_bench(figures.total_v, figures.noise_v, own, seconds, relative)
+        readings.append(Reading(quantity="noise", unit="V", method=METHOD, **total, **common))
+        weighted = without_the_bench(
+            figures.noise_a_weighted_v, figures.noise_a_weighted_v, own * WHITE_A, seconds, relative, band_hz=A_BAND_HZ
         )
         readings.append(
             Reading(
                 quantity="noise_a_weighted",
-                value=figures.noise_a_weighted_v,
                 unit="V",
-                expanded_uncertainty=u,
                 method=METHOD + ", A-weighted (IEC 61672-1)",
+                **weighted,
                 **common,
             )
         )
-        ratio_db = 20.0 * math.log10(reference / total) if total > 0 else None
+        value, scale = total["value"], 20.0 / math.log(10.0) / total["value"]
         readings.append(
             Reading(
-                quantity="signal_to_noise",
-                value=ratio_db,
-                unit="dB",
-                method=METHOD + ", re 1 W",
-                note=note,
-                expanded_uncertainty=20.0 / math.log(10.0) * u / total if total > 0 else None,
-                **common,
+                quantity="signal_to_noise", value=20.0 * math.log10(reference / value), unit="dB",
+                method=METHOD + ", re 1 W", note=total["note"],
+                expanded_uncertainty=scale * total["expanded_uncertainty"],
+                budget={name: scale * u for name, u in total["budget"].items()}, **common,
             )
-        )
+        )  # fmt: skip
+        lines = [(line.frequency_hz, line.level_v) for line in figures.hum if line.level_v is not None]
         strongest = max(lines, key=lambda line: line[1], default=(None, 0.0))
+        parts = {
+            "calibration": strongest[1] * relative,
+            "noise": line_noise(figures.noise_v, seconds) / math.sqrt(2.0 if lines else 1.0),
+        }
         readings.append(
             Reading(
-                quantity="hum",
-                value=strongest[1],
-                unit="V",
-                method=HUM_METHOD,
-                frequency_hz=strongest[0],
-                expanded_uncertainty=2.0 * math.hypot(strongest[1] * relative, own / 100.0),
-                note="; ".join(f"{f:.0f} Hz {1e6 * v:.0f} uV" for f, v in lines[:4] if v > 1e-6),
-                **common,
+                quantity="hum", value=strongest[1], unit="V", method=HUM_METHOD, frequency_hz=strongest[0],
+                expanded_uncertainty=COVERAGE * math.hypot(*parts.values()), budget=parts,
+                note="; ".join(f"{f:.0f} Hz {1e6 * v:.0f} uV" for f, v in lines[:4] if v > 1e-6), **common,
             )
-        )
+        )  # fmt: skip
     if keep:
         readings.append(
             Waveform(
@@ -101,3 +96,24 @@ def noise_and_hum(bench: GuardedBench, at: str, *, seconds: float = 1.0, keep: b
             )
         )
     return readings
+
+
+def without_the_bench(
+    total_v: float, noise_v: float, own_v: float, seconds: float, relative: float, *, band_hz: float = BAND_HZ
+) -> dict[str, Any]:
+    """A noise level with the bench's own taken off, its uncertainty and note, as keywords for a Reading.
+
+    >>> round(1e6 * without_the_bench(125e-6, 125e-6, 75e-6, 1.0, 0.001)["value"], 3)
+    100.0
+    """
+    value = math.sqrt(max(total_v**2 - own_v**2, (0.1 * total_v) ** 2, 1e-18))
+    parts = {
+        "noise": noise_u(noise_v, seconds, band_hz) * noise_v / value,
+        "bench noise": noise_u(own_v, CALIBRATION_S, band_hz) * own_v / value,
+        "calibration": value * relative,
+    }
+    expanded_uncertainty, note = COVERAGE * math.hypot(*parts.values()), ""
+    if value < own_v * math.sqrt(10.0):
+        note = f"within 10 dB of the bench's own noise ({1e6 * own_v:.0f} uV), which is taken off"
+        expanded_uncertainty = max(expanded_uncertainty, own_v)
+    return {"value": value, "expanded_uncertainty": expanded_uncertainty, "budget": parts, "note": note}

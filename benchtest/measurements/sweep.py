@@ -59,6 +59,13 @@ class Swept:
         energy = 2.0 * self.level_v**2 * self.rate_s / (4.0 * frequency_hz)
         return math.sqrt(self.noise_density[other] / 4.0 * window_s / energy)
 
+    def harmonic_noise(self, frequency_hz: float, order: int) -> float:
+        """The same for a harmonic's ratio to the fundamental: its echo has a window of its own, half of the way to its
+        neighbours on either side, and its noise lies at ``order`` times the frequency."""
+        window_s = 0.6875 * 0.5 * self.rate_s * (math.log((order + 1) / order) + math.log(order / (order - 1)))
+        energy = 2.0 * self.level_v**2 * self.rate_s / (4.0 * order * frequency_hz)
+        return math.sqrt(self.noise_density[False] / 4.0 * window_s / energy)
+
     def at(self, frequency_hz: float) -> int:
         """Index of the point nearest to a frequency."""
         return int(np.argmin(np.abs(np.log(self.own.frequencies_hz / frequency_hz))))

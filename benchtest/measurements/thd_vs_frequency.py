@@ -45,8 +45,10 @@ def thd_high(bench: GuardedBench, swept: Swept | str, channel: str, *, at: str =
             not_measured("thd", channel, "%", "the sweep does not reach so far", conditions=conditions, method=METHOD)
         ]
     own = bench_thd(bench.calibration, i, swept.level_v, swept.input_v)
-    # echoes of order n lie at n f, where the sweep has less energy; the window is shorter: as for the response
-    noise = math.hypot(*(swept.noise(order * HIGH_HZ) for order in ORDERS)) / math.sqrt(2.0)
+    each = [swept.harmonic_noise(HIGH_HZ, order) for order in ORDERS]
+    noise = (
+        math.hypot(*(level * u for level, u in zip(levels, each, strict=True))) / value if value > 0.0 else max(each)
+    )
     estimate = Estimate(
         value, {"noise": noise, "bench residual": own / math.sqrt(2.0), "parting of orders": 0.02 * value}, own
     )

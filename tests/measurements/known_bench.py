@@ -174,10 +174,19 @@ class KnownBench:
         return twin
 
     def terminals(
-        self, frequency_hz: float, input_v: tuple[float, float], *, hold_s: float, seconds: float = 0.25
+        self,
+        frequency_hz: float,
+        input_v: tuple[float, float],
+        *,
+        hold_s: float,
+        seconds: float = 0.25,
+        of: Amplifier | None = None,
     ) -> np.ndarray:
-        """Volts at both terminals while a tone stands at the sockets, after it has stood there for ``hold_s``."""
-        twin = self.quiet_copy()
+        """Volts at both terminals while a tone stands at the sockets, after it has stood there for ``hold_s``.
+
+        ``of``: a quiet copy made earlier, which is left as it is; otherwise the amplifier as it stands now.
+        """
+        twin = self.quiet_copy() if of is None else copy.deepcopy(of)
         twin.advance(hold_s, Drive(input_v, frequency_hz))
         return twin.render(tone(frequency_hz, *input_v, seconds=seconds), RATE)
 

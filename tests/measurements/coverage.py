@@ -1,0 +1,413 @@
+"""Every measurement on one drawn bench beside what is true of it: quantity, error, uncertainty.
+
+Truths come from ``known_bench``: closed forms in the drawn values, or the amplifier itself with its noise off, played at
+its sockets and taken apart by Fourier sums; where noise is measured, the amplifier itself for much longer. No analysis of
+the project is used for them. Meters: their statement is a bound, and what budgets assume of it is that the error lies
+anywhere inside it (GUM 4.3.7); so each range's error is drawn evenly over all of it.
+"""
+
+from __future__ import annotations
+
+import copy
+import math
+from collections import defaultdict
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass
+
+import numpy as np
+import pytest
+
+from benchtest import measure
+from benchtest.instruments.protocols import Function
+from benchtest.reading import Reading
+from simulated_instruments.amplifier import Drive
+from simulated_instruments.converters import NoiseTape, played
+from simulated_instruments.meter_front_end import FrontEnd
+from tests.measurements.known_bench import DEMO, KnownBench, opened
+from tests.simulated_instruments.amplifier.playing import RATE, band_rms, line, tone
+
+ONE_WATT_V = math.sqrt(8.0)
+
+
+@dataclass(frozen=True)
+class Trial:
+    """One reading beside the truth."""
+
+    name: str
+    value: float
+    truth: float
+    expanded_uncertainty: float
+    standard_uncertainty: float
+    """Combined from the budget; U is larger than twice this where the bench's own residual is near."""
+    near_the_bench: bool
+
+    @property
+    def normalised(self) -> float:
+        """Error over combined standard uncertainty."""
+        return (self.value - self.truth) / self.standard_uncertainty
+
+    @property
+    def covered(self) -> bool:
+        return abs(self.value - self.truth) <= self.expanded_uncertainty
+
+
+class Trials(list):
+    """Collects trials; readings that were not taken are an error here."""
+
+    def add(self, name: str, readings: Reading | Iterable[object], truth: float | Callable[[Reading], float]) -> None:
+        for reading in [readings] if isinstance(readings, Reading) else readings:
+            if not isinstance(reading, Reading):
+                continue
+            assert reading.value is not None, (name, reading.note)
+            assert reading.expanded_uncertainty is not None, name
+            true = truth(reading) if callable(truth) else truth
+            near = "within 10 dB of the bench's own" in reading.note
+            plain = math.hypot(*reading.budget.values()) if near else reading.expanded_uncertainty / 2.0
+            self.append(Trial(name, reading.value, true, reading.expanded_uncertainty, plain, near))
+
+
+def meters_anywhere_in_their_statement(patch: pytest.MonkeyPatch) -> None:
+    """Each range of each meter is off by one share, drawn from -1 to 1, of what its statement allows at the reading."""
+
+    def with_errors(
+        self: FrontEnd, function: Function, value: float, range: float, source: object, line_cycles: float
+    ) -> float:
+        share = self._errors[function, range][0] / 0.8  # drawn over 0.8 of the statement
+        rows = self._rows[function, range]
+        row = rows[0]
+        if function is Function.AC_VOLTS:
+            row = next((one for one in rows if one.covers(source.probe().ac_frequency_hz)), rows[-1])
+        noise = (0.5e-6 * range + (0.1e-6 if function is Function.DC_VOLTS else 0.0)) * math.sqrt(10.0 / line_cycles)
+        return value + share * row.limits(value, range) + float(noise * self._rng.standard_normal())
+
+    patch.setattr(FrontEnd, "_with_errors", with_errors)
+
+
+def of(
+    readings: Iterable[object], quantity: str, channel: str | None = None, frequency_hz: float | None = None
+) -> list:
+    return [
+        r
+        for r in readings
+        if isinstance(r, Reading)
+        and r.quantity == quantity
+        and channel in (None, r.channel)
+        and (frequency_hz is None or r.frequency_hz == frequency_hz)
+    ]
+
+
+# ---------------------------------------------------------------------------------------------------- truths
+
+
+class Truth:
+    """What the amplifier as it stood when this was made does, noise off; each gain is played once.
+
+    Made before a measurement and asked after it, so that heat and idle current are those of the measurement.
+    """
+
+    def __init__(self, known: KnownBench) -> None:
+        self.known = known
+        self.quiet = known.quiet_copy()
+        self._gains: dict[tuple[int, float, float], complex] = {}
+
+    def inputs(self, channel: int, volts: float) -> tuple[float, float]:
+        return (volts, 0.0) if channel == 0 else (0.0, volts)
+
+    def played(
+        self, channel: int, frequency_hz: float, input_v: float, *, hold_s: float = 0.2, seconds: float = 0.3
+    ) -> np.ndarray:
+        """The last 0.2 s of both terminals, 1 kHz and its like in whole periods."""
+        inputs = self.inputs(channel, input_v)
+        volts = self.known.terminals(frequency_hz, inputs, hold_s=hold_s, seconds=seconds, of=self.quiet)
+        return volts[-round(0.2 * RATE) :]
+
+    def gain(self, channel: int, output_v: float, frequency_hz: float = 1000.0) -> complex:
+        """Terminal voltage over the source's, sine against sine: the amplifier's own delay stays in its phase."""
+        key = (channel, output_v, frequency_hz)
+        if key not in self._gains:
+            input_v = output_v / abs(self.known.gain(channel))
+            volts = self.played(channel, frequency_hz, input_v, seconds=1.0 if frequency_hz < 100.0 else 0.3)
+            self._gains[key] = line(volts[:, channel], frequency_hz) / input_v
+        return self._gains[key]
+
+    def gain_db(self, channel: int, output_v: float, frequency_hz: float = 1000.0) -> float:
+        return 20 * math.log10(abs(self.gain(channel, output_v, frequency_hz)))
+
+    def harmonics(
+        self, channel: int, frequency_hz: float, output_v: float, orders: Iterable[int], *, hold_s: float = 0.2
+    ) -> float:
+        """rms of the harmonics over the fundamental, at this output, after the tone has stood for ``hold_s``."""
+        input_v = output_v / abs(self.known.gain(channel, frequency_hz))
+        volts = self.played(channel, frequency_hz, input_v, hold_s=hold_s)[:, channel]
+        levels = [abs(line(volts, k * frequency_hz)) for k in orders]
+        return math.sqrt(sum(v * v for v in levels)) / abs(line(volts, frequency_hz))
+
+    def separation_db(self, channel: int, frequency_hz: float) -> float:
+        volts = self.played(channel, frequency_hz, ONE_WATT_V / abs(self.known.gain(channel)))
+        own, other = (abs(line(volts[:, c], frequency_hz)) for c in (channel, 1 - channel))
+        return 20 * math.log10(own / other)
+
+    def noise(self, *, seconds: float = 2.0) -> np.ndarray:
+        """Both terminals with nothing played: noise, hum and all, the sound card's output noise where it is plugged in."""
+        twin = copy.deepcopy(self.known.amplifier)
+        rng = np.random.default_rng(12345)
+        twin._rng = twin.front.rng = rng
+        n = round(seconds * RATE)
+        silence = np.zeros((n, 2))
+        if self.known.simulated.inputs == "sound_card":
+            silence = played(silence, self.known.simulated.truth.converters, NoiseTape(rng, frames=2 * n))
+        return twin.render(silence, RATE)
+
+    def intermodulation(self, channel: int, low_hz: float, high_hz: float, ratio: float) -> float:
+        """Pair sums of orders 2 and 3 over the upper tone (4 to 1), or difference tones over twice it (1 to 1)."""
+        peak = math.sqrt(2.0) * ONE_WATT_V / abs(self.known.gain(channel))
+        small = peak / (1.0 + ratio) / math.sqrt(2.0)
+        n = round(0.6 * RATE)
+        wave = sum(
+            tone(f, *self.inputs(channel, v), seconds=n / RATE) for f, v in ((low_hz, ratio * small), (high_hz, small))
+        )
+        twin = copy.deepcopy(self.quiet)
+        twin.advance(0.05, Drive(self.inputs(channel, peak / math.sqrt(2.0)), 1000.0))
+        y = twin.render(wave, RATE)[-round(0.2 * RATE) :, channel]
+        at = {f: abs(line(y, f)) for f in (low_hz, high_hz)}
+
+        def product(m: int, k: int) -> float:
+            return abs(line(y, abs(m * low_hz + k * high_hz)))
+
+        if ratio > 1.0:
+            second, third = product(-1, 1) + product(1, 1), product(-2, 1) + product(2, 1)
+            return math.hypot(second, third) / at[high_hz]
+        return math.hypot(product(-1, 1), product(2, -1) + product(-1, 2)) / (2.0 * at[high_hz])
+
+
+# ---------------------------------------------------------------------------------------------------- the trials
+
+
+def trials(seed: int, *, power: bool) -> list[Trial]:
+    """Every measurement on the bench of one seed; with ``power`` those too that go up to the top, which take longest."""
+    with pytest.MonkeyPatch.context() as patch:
+        meters_anywhere_in_their_statement(patch)
+        spec = DEMO.model_copy(update={"rated_power_w": 66.0})
+        with opened(patch, seed=seed, spec=spec) as known:
+            found = Trials()
+            _cold(known, found)
+            _offsets_and_rails(known, found)
+            _small_signals(known, found)
+            _one_watt(known, found)
+            if power:
+                _power(known, found)
+            _turned_down(known, found)
+            return list(found)
+
+
+def _cold(known: KnownBench, found: Trials) -> None:
+    bench = known.bench
+    found.add("residual_charge", measure.residual_charge(bench, "cold"), 0.0)
+    points = ["leads_shorted", "left_speaker_fuse", "right_speaker_fuse", "left_load", "right_load"]
+    for point in bench.touch_in_turn(points, say=""):
+        channel = point.split("_")[0]
+        if point == "leads_shorted":
+            reading = measure.lead_resistance(bench)
+            found.add("lead_resistance", reading, known.simulated.truth.lead_ohm["bench meter"])
+        elif point.endswith("fuse"):
+            fuse = known.design.channels[("left", "right").index(channel)].speaker_fuse
+            found.add("fuse_resistance", measure.fuse_resistance(bench, channel), fuse.holder_ohm + fuse.cold_ohm)
+        else:
+            true = known.load_ohm(("left", "right").index(channel))
+            found.add("load_resistance", measure.load_resistance(bench, channel), true)
+
+
+def _offsets_and_rails(known: KnownBench, found: Trials) -> None:
+    bench = known.bench
+    known.hooked_up("1 kilohm", warm_s=60.0)
+    rails = known.amplifier.supply.rails()
+    readings = measure.rail_voltages(bench, "idle")
+    found.add("rail_voltage", of(readings, "rail_voltage"), lambda r: rails[0 if r.value > 0 else 1])
+    true = 100 * (rails[0] + rails[1]) / (0.5 * (rails[0] - rails[1]))
+    found.add("rail_difference", of(readings, "rail_difference"), true)
+    ripple = known.amplifier.rail_ripple(Drive((0.0, 0.0)))
+    found.add(
+        "rail_ripple, idle", measure.rail_ripple(bench),
+        lambda r: ripple[0 if r.conditions["rail"] == "positive" else 1] / (2 * math.sqrt(3)),
+    )  # fmt: skip
+    before = [known.offset(c) for c in (0, 1)]
+    drift, _ = measure.warm_up(bench, (0, 30, 60, 120))
+    after = [known.offset(c) for c in (0, 1)]
+    found.add("offset_drift", drift, lambda r: after[_c(r)] - before[_c(r)])
+    bench.sleep(1800.0)
+    found.add("dc_offset", measure.dc_offsets(bench, "warm"), lambda r: known.offset(_c(r)))
+
+
+def _small_signals(known: KnownBench, found: Trials) -> None:
+    bench = known.bench
+    bench.hook_up(volume="full")
+    bench.hook_up(inputs="sound_card")
+    unloaded = measure.gains(bench)
+    open_truth = Truth(known)
+    open_gain = [open_truth.gain(c, 0.3) for c in (0, 1)]
+    bench.mains_off()
+    bench.sleep(3.0)
+    known.hooked_up("load", warm_s=1800.0)
+    for at, inputs in (("inputs shorted", "shorted"), ("sound card connected", "sound_card")):
+        if inputs == "sound_card":
+            bench.hook_up(inputs=inputs)
+        readings = measure.noise_and_hum(bench, at)
+        y = Truth(known).noise(seconds=3.0)
+        level = [band_rms(y[:, c], 20.0, 20e3) for c in (0, 1)]
+        weighted = [_a_weighted(y[:, c]) for c in (0, 1)]
+        quiet = known.quiet_copy().render(np.zeros((round(1.0 * RATE), 2)), RATE)[-round(0.6 * RATE) :]
+        hum = [max(abs(line(quiet[:, c], 50.0 * k)) for k in range(1, 11)) for c in (0, 1)]
+        found.add(f"noise, {at}", of(readings, "noise"), lambda r, level=level: level[_c(r)])
+        found.add(f"noise_a_weighted, {at}", of(readings, "noise_a_weighted"), lambda r, w=weighted: w[_c(r)])
+        found.add(
+            f"signal_to_noise, {at}", of(readings, "signal_to_noise"),
+            lambda r, level=level: 20 * math.log10(ONE_WATT_V / level[_c(r)]),
+        )  # fmt: skip
+        found.add(f"hum, {at}", of(readings, "hum"), lambda r, hum=hum: hum[_c(r)])
+    truth = Truth(known)
+    gains = measure.gain(bench)
+    true = [truth.gain_db(c, 0.05) for c in (0, 1)]
+    found.add("gain", of(gains, "gain"), lambda r: true[_c(r)])
+    found.add("channel_balance", of(gains, "channel_balance"), true[1] - true[0])
+    rated = math.sqrt(66.0 * 8.0)
+    found.add(
+        "input_sensitivity", measure.input_sensitivity(bench, gains),
+        lambda r: (rated if r.conditions["at"] == "rated power" else ONE_WATT_V) / 10 ** (true[_c(r)] / 20),
+    )  # fmt: skip
+    loaded = measure.gains(bench)
+    closed = [abs(truth.gain(c, 0.3)) for c in (0, 1)]
+    kilohm = known.simulated.truth.kilohm_ohm
+
+    def impedance(c: int) -> float:
+        g1, g2 = abs(open_gain[c]), closed[c]
+        return (g1 - g2) / (g2 / known.load_ohm(c) - g1 / kilohm[c])
+
+    readings = measure.output_impedance(bench, unloaded, loaded)
+    found.add("output_impedance", of(readings, "output_impedance"), lambda r: impedance(_c(r)))
+    found.add("damping_factor", of(readings, "damping_factor"), lambda r: 8.0 / impedance(_c(r)))
+
+
+def _one_watt(known: KnownBench, found: Trials) -> None:
+    bench = known.bench
+    known.risen()
+    found.add("level_agreement", measure.level_agreement(bench), 0.0)
+    truth = Truth(known)
+    sweeps = {channel: measure.sweep(bench, channel) for channel in bench.channels}
+    separated = measure.separation(bench, sweeps)
+    noise = [band_rms(v, 20.0, 20e3) for v in truth.noise().T]
+    for c, channel in enumerate(bench.channels):
+        for reading in of(measure.frequency_response(bench, sweeps[channel], channel), "frequency_response"):
+            name = "frequency_response, " + ("low" if reading.frequency_hz < 1000.0 else "high")
+            true = truth.gain_db(c, ONE_WATT_V, reading.frequency_hz) - truth.gain_db(c, ONE_WATT_V)
+            found.add(name, reading, true)
+        high = of(measure.thd_high(bench, sweeps[channel], channel), "thd")
+        found.add("thd, 6.3 kHz, sweep", high, 100 * truth.harmonics(c, 6300.0, ONE_WATT_V, (2, 3), hold_s=0.0))
+        for frequency in (1000.0, 10e3):
+            found.add(
+                "crosstalk, sweep", of(separated, "crosstalk", channel, frequency), truth.separation_db(c, frequency)
+            )
+            now = Truth(known)
+            reading = measure.crosstalk(bench, channel, frequency)
+            found.add("crosstalk, tone", reading, now.separation_db(c, frequency))
+        now = Truth(known)
+        pair = measure.distortion(bench, channel, "1 W")
+        level = of(pair, "thd")[0].level
+        thd = now.harmonics(c, 1000.0, level, range(2, 21), hold_s=0.6)
+        found.add("thd, 1 W", of(pair, "thd"), 100 * thd)
+        found.add("thd_n, 1 W", of(pair, "thd_n"), 100 * math.hypot(thd, noise[c] / level))
+        now = Truth(known)
+        pair = measure.thd_vs_level(bench, channel)
+        level = of(pair, "thd")[0].level
+        thd = now.harmonics(c, 1000.0, level, range(2, 21))
+        found.add("thd_n, 10 mW", of(pair, "thd_n"), 100 * math.hypot(thd, noise[c] / level))
+        for frequency in (6300.0, 10e3):
+            now = Truth(known)
+            reading = of(measure.thd_at(bench, channel, frequency), "thd")[0]
+            thd = now.harmonics(c, frequency, reading.level, range(2, int(20e3 / frequency) + 1), hold_s=0.3)
+            found.add("thd, high, tone", reading, 100 * thd)
+        for signal, ratio in (("60+7000", 4.0), ("250+8000", 4.0), ("19000+20000", 1.0)):
+            low_hz, high_hz = (float(f) for f in signal.split("+"))
+            now = Truth(known)
+            reading = measure.intermodulation(bench, channel, signal)
+            found.add(f"intermodulation, {signal}", reading, 100 * now.intermodulation(c, low_hz, high_hz, ratio))
+
+
+def _power(known: KnownBench, found: Trials) -> None:
+    from tests.measurements.test_truth import power_at
+
+    bench = known.bench
+    for driven in (("left",), ("right",), ("left", "right")):
+        readings = measure.output_power(bench, driven, target_thd=0.01)
+        which = tuple(bench.channels.index(c) for c in driven)
+        for power in of(readings, "output_power"):
+            true = power_at(known, 0.01, which, _c(power), hold_s=0.25)
+            found.add(f"output_power, {len(driven)} driven", power, true)
+            headroom = measure.clipping_headroom(bench, [power])
+            found.add("clipping_headroom", headroom, 10 * math.log10(true / 66.0))
+    for c, channel in enumerate(bench.channels):
+        for at in ("half power", "rated power"):
+            now = Truth(known)
+            reading = of(measure.distortion(bench, channel, at), "thd")[0]
+            thd = now.harmonics(c, 1000.0, reading.level, range(2, 21), hold_s=0.2)
+            found.add(f"thd, {at}", reading, 100 * thd)
+    supply = known.design.supply
+    reservoirs = (supply.reservoir_positive.capacitance_f, supply.reservoir_negative.capacitance_f)
+    readings = measure.ripple_under_load(bench, "left")
+    found.add(
+        "reservoir_capacitance", of(readings, "reservoir_capacitance"),
+        lambda r: reservoirs[0 if r.conditions["rail"] == "positive" else 1],
+    )  # fmt: skip
+
+
+def _turned_down(known: KnownBench, found: Trials) -> None:
+    known.bench.hook_up(volume="-20 dB")
+    readings = measure.channel_balance(known.bench)
+    db = known.amplifier.front.volume_db
+    true = [20 * math.log10(abs(known.gain(c, volume_db=db))) for c in (0, 1)]
+    found.add("channel_balance, -20 dB", of(readings, "channel_balance"), true[1] - true[0])
+
+
+def _c(reading: Reading) -> int:
+    return ("left", "right").index(reading.channel)
+
+
+def _a_weighted(y: np.ndarray) -> float:
+    """A-weighted rms, 20 Hz to 20 kHz, hum lines left out; the curve of IEC 61672-1 written out."""
+    n = len(y)
+    window = np.hanning(n)
+    f = np.fft.rfftfreq(n, 1 / RATE)
+    power = np.abs(np.fft.rfft(y * window)) ** 2 * 2 / (np.sum(window**2) * n)
+    f2 = np.square(f)
+    a = 12194**2 * f2**2 / ((f2 + 20.6**2) * np.sqrt((f2 + 107.7**2) * (f2 + 737.9**2)) * (f2 + 12194**2))
+    a *= 10 ** (2.0 / 20)
+    inside = (f >= 20.0) & (f <= 20e3)
+    near_hum = np.abs(f / 50.0 - np.round(f / 50.0)) * 50.0 < 1.0
+    inside &= ~(near_hum & (f < 520.0))
+    return float(np.sqrt(np.sum(power[inside] * a[inside] ** 2)))
+
+
+@dataclass(frozen=True)
+class Summary:
+    """Of one quantity over many seeds: how many, rms of error over u, share covered, share near the bench's own."""
+
+    count: int
+    rms: float
+    covered: float
+    mean: float
+    near: float
+
+
+def summaries(all_trials: Iterable[Trial]) -> dict[str, Summary]:
+    by_name: dict[str, list[Trial]] = defaultdict(list)
+    for trial in all_trials:
+        by_name[trial.name].append(trial)
+    return {
+        name: Summary(
+            len(group),
+            math.sqrt(sum(t.normalised**2 for t in group) / len(group)),
+            sum(t.covered for t in group) / len(group),
+            sum(t.normalised for t in group) / len(group),
+            sum(t.near_the_bench for t in group) / len(group),
+        )
+        for name, group in by_name.items()
+    }
