@@ -196,7 +196,8 @@ class Capturing:
                 continue
             since = self.__over_since.setdefault(name, now - 0.2)  # it integrated over the 0.2 s before
             if now - since >= seconds - 1e-6:
-                self.__stops.stop(f"DC watch: {referred_v:.2g} V at an output for {seconds:g} s while a tone played")
+                shown = f"{referred_v:.2g} V" if math.isfinite(referred_v) else "more than the meter shows"
+                self.__stops.stop(f"DC watch: {shown} at an output for {seconds:g} s while a tone played")
 
     def _soaked(self, rails: tuple[float, float] | None, idle: tuple[float, float]) -> None:
         sag = 0.0 if rails is None else lim.sag(rails, idle)

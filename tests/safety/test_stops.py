@@ -1,0 +1,211 @@
+"""A fault for each stop, provoked on the simulated bench, and how many blocks pass from its cause to zeros."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from benchtest.amplifier_file import load_amplifier
+from benchtest.errors import InstrumentError, NoReply, NotAllowed, SafetyStop
+from benchtest.instruments.multimeter import ScpiMultimeter
+from benchtest.instruments.protocols import Function, MeterReading
+from benchtest.safety import open_bench
+from simulated_instruments.sound_card import MUTE_BLOCK
+from tests.safety.conftest import DEMO, ready_to_drive
+
+
+def opened(scenario: str = "healthy", channel: str = "left"):
+    return open_bench(None, amplifier=load_amplifier(DEMO), calibrate=False, scenario=scenario, channel=channel)
+
+
+def risen(bench, to_v: float, channels=("left",)) -> None:
+    while (level := min(bench.highest_output(channels), to_v)) < to_v * 0.999:
+        bench.tone(level, channels, hold_s=0.4)
+        if any(bench.ramp_ended(c) for c in channels):
+            return
+
+
+class Cut:
+    """Notes when the tone was turned off and how many frames were still emitted after that."""
+
+    def __init__(self, simulated) -> None:
+        self.card, self.bench = simulated.audio(), simulated
+        self.frames: list[int] = []
+        self.at: list[float] = []
+        mute = self.card.mute
+
+        def muted() -> None:
+            emission = self.card.emission
+            before = emission.cursor if emission is not None else 0
+            self.at.append(simulated.now())
+            mute()
+            self.card.note_mute()
+            if emission is not None:
+                # Nothing is emitted beyond ``cut``: ask the emission itself what it still holds.
+                rest = emission.emitted(before, before + 20 * MUTE_BLOCK)
+                loud = np.flatnonzero(np.any(rest != 0.0, axis=1))
+                self.frames.append(int(loud[-1]) + 1 if len(loud) else 0)
+
+        self.card.mute = muted
+
+
+def refuses(bench) -> None:
+    """Nothing drives again by itself."""
+    with pytest.raises((SafetyStop, InstrumentError)):
+        bench.tone(0.05, ["left"])
+
+
+@pytest.mark.parametrize(("volts", "within_s"), [(0.2, 1.0), (2.0, 0.2)], ids=["0.6 V for 1 s", "6 V for 0.2 s"])
+def test_dc_while_a_tone_plays(emitted, monkeypatch, volts, within_s):
+    """The watch trips when the DC has stood for its time, and from the second block on there are zeros."""
+    with opened() as bench:
+        ready_to_drive(bench)
+        bench.tone(0.05, ["left"])
+        cut = Cut(emitted.bench)
+        measure, since = ScpiMultimeter.measure, []
+
+        def with_dc(self, function, **more):
+            reading = measure(self, function, **more)
+            if self.name != "watch meter" or function is not Function.DC_VOLTS:
+                return reading
+            since.append(emitted.bench.now())
+            return MeterReading(function, reading.value + volts, reading.range, reading.standard_uncertainty)
+
+        monkeypatch.setattr(ScpiMultimeter, "measure", with_dc)
+        began = emitted.bench.now()
+        with pytest.raises(SafetyStop, match="DC watch") as stop:
+            bench.tone(0.3, ["left"], hold_s=4.0)
+        assert "SWITCH OFF" in stop.value.words
+        # From the first reading that shows it: the watch's own time, and one more reading (0.4 s with auto zero).
+        assert cut.at[0] - began <= within_s + 0.9
+        assert cut.frames[0] <= MUTE_BLOCK  # zeros from the second block on
+        assert not emitted.bench.mains_on  # the switched socket
+        refuses(bench)
+
+
+def test_dc_at_an_output_before_anything_is_driven(emitted):
+    with opened("output-stage-shorted") as bench:
+        bench.hook_up(lamp="out", load="1 kilohm", inputs="shorted", volume="minimum")
+        bench.mains_on()
+        bench.sleep(20.0)
+        assert bench.dc_check("left").outcome == "stop"
+        with pytest.raises(SafetyStop, match="DC check"):
+            bench.act_on_stops()
+        assert not emitted.bench.mains_on
+        refuses(bench)
+    assert emitted.loudest() == 0.0
+
+
+def test_gain_that_moves_without_a_prompt(emitted):
+    with opened() as bench:
+        ready_to_drive(bench)
+        risen(bench, 2.0)
+        emitted.bench.set_volume(-2.0)  # somebody touched the knob
+        bench.tone(2.0, ["left"])
+        assert "gain moved by -2" in bench.ramp_ended("left")
+        assert bench.highest_output(["left"]) <= 2.001
+        with pytest.raises(NotAllowed):
+            bench.tone(2.8, ["left"])
+        assert bench.highest_burst(["left"]) == 0.0
+        bench.hook_up(volume="full")  # a prompt: the gain is learnt anew, from 50 mV
+        assert bench.highest_output(["left"]) == pytest.approx(0.05)
+
+
+def test_no_response_never_raises_the_level(emitted):
+    with opened() as bench:
+        ready_to_drive(bench)
+        emitted.bench.audio().hooks.cut_output = {0}
+        bench.tone(0.05, ["left"])
+        assert "no response" in bench.ramp_ended("left")
+        before = emitted.loudest()
+        for level in (0.06, 0.3, 2.8):
+            with pytest.raises(NotAllowed):
+                bench.tone(level, ["left"])
+        bench.tone(0.05, ["left"])
+        assert emitted.loudest() <= before * 1.0001
+
+
+def test_a_response_that_goes_in_the_middle_of_the_ramp(emitted):
+    with opened() as bench:
+        ready_to_drive(bench)
+        risen(bench, 5.0)
+        emitted.bench.audio().hooks.cut_output = {0}
+        bench.tone(5.0, ["left"])
+        assert "no response" in bench.ramp_ended("left")
+        with pytest.raises(NotAllowed):
+            bench.tone(7.0, ["left"])
+
+
+def test_distortion_at_a_low_level_ends_the_ramp():
+    with opened("output-half-open") as bench:
+        ready_to_drive(bench)
+        risen(bench, 15.0)
+        ended = bench.ramp_ended("left")
+        assert "THD" in ended or "gain moved" in ended
+        with pytest.raises(NotAllowed):
+            bench.tone(15.0, ["left"])
+
+
+def test_a_rail_that_sags_under_power_ends_the_ramp():
+    with opened() as bench:
+        ready_to_drive(bench)
+        for rail in ("rail_positive", "rail_negative"):
+            bench.dc_volts(rail)
+        risen(bench, 14.0)
+        bench._GuardedBench__probing.idle_rails["rail_negative"] *= 1.5  # as if they had been so much higher
+        risen(bench, 21.0)
+        assert "a rail sags by" in bench.ramp_ended("left")
+        with pytest.raises(NotAllowed):
+            bench.tone(21.0, ["left"])
+
+
+def test_a_meter_that_stops_answering_in_mid_tone(emitted):
+    """Nobody watches DC any more: the tone goes off with the meter's own words, within its timeout."""
+    with opened() as bench:
+        ready_to_drive(bench)
+        bench.tone(0.05, ["left"])
+        cut = Cut(emitted.bench)
+        emitted.bench._servers["watch meter"].misbehave = lambda message, reply: []
+        with pytest.raises(NoReply, match="watch meter"):
+            bench.tone(0.3, ["left"], hold_s=30.0)
+        assert cut.frames[0] <= MUTE_BLOCK
+        assert not emitted.bench.audio().playing()
+        refuses(bench)
+
+
+def test_a_meter_that_hangs_up_in_mid_tone(emitted):
+    with opened() as bench:
+        ready_to_drive(bench)
+        bench.tone(0.05, ["left"])
+        emitted.bench._servers["watch meter"].close()
+        with pytest.raises(InstrumentError, match="watch meter"):
+            bench.tone(0.3, ["left"], hold_s=30.0)
+        assert not emitted.bench.audio().playing()
+        refuses(bench)
+
+
+def test_a_sound_card_that_goes_in_mid_tone(emitted):
+    with opened() as bench:
+        ready_to_drive(bench)
+        bench.tone(0.05, ["left"])
+        emitted.bench.audio().hooks.gone = True
+        with pytest.raises(InstrumentError, match="sound card has gone"):
+            bench.tone(0.3, ["left"])
+        refuses(bench)
+
+
+def test_a_meter_lead_that_is_overloaded_counts_as_dc(emitted, monkeypatch):
+    with opened() as bench:
+        ready_to_drive(bench)
+        bench.tone(0.05, ["left"])
+        measure = ScpiMultimeter.measure
+
+        def overloaded(self, function, **more):
+            if self.name == "watch meter":
+                emitted.bench.advance(0.2)
+                return MeterReading(function, None, 10.0, float("nan"), overload=True)
+            return measure(self, function, **more)
+
+        monkeypatch.setattr(ScpiMultimeter, "measure", overloaded)
+        with pytest.raises(SafetyStop, match="DC watch: more than the meter shows"):
+            bench.tone(0.3, ["left"], hold_s=3.0)
