@@ -28,6 +28,10 @@ FORMAT = 1
 FREQUENCY_HZ = 1000.0
 SHARE = 0.6
 """Share of full scale that the calibration tone has: near the top, away from clipping, inside a 1 V meter range."""
+ARRIVES_S = 1.0
+"""A tone has arrived by then: a busy audio server was seen to take 0.65 s."""
+HOLD_S = 4.0
+"""Long enough for two readings of a slow AC filter after that."""
 DUE_DAYS = 180
 """How long a calibration counts as fresh. Common practice, no source; every session is better."""
 DRIFT_RELATIVE = 2e-4
@@ -119,10 +123,10 @@ def make_calibration(bench: GuardedBench) -> Calibration:
         seen: list[Any] = []
 
         def read_meter(point: str = point, seen: list[Any] = seen) -> None:
-            bench.sleep(0.3, why="the tone settles")
+            bench.sleep(ARRIVES_S, why="the tone arrives")
             seen.append(bench.ac_volts(point, FREQUENCY_HZ, repeats=2))
 
-        capture = bench.loopback_tone(SHARE, frequency_hz=FREQUENCY_HZ, hold_s=2.5, while_playing=read_meter)
+        capture = bench.loopback_tone(SHARE, frequency_hz=FREQUENCY_HZ, hold_s=HOLD_S, while_playing=read_meter)
         value = seen[-1]
         if value.value is None or not value.value > 0.01:
             raise InstrumentError(
