@@ -226,6 +226,9 @@ class Capturing:
         if order.frequency_hz is not None and self.__latency is None:
             self.__latency = _delay(emitted, samples, recording.sample_rate)
             first, stop = (round(at * recording.sample_rate) + (self.__latency or 0) for at in order.window_s)
+            if stop > len(samples):
+                late_s, self.__latency = (self.__latency or 0) / recording.sample_rate, None
+                return samples, f"the tone came back {late_s:.2g} s late, more than {LATEST_S:g} s"
             samples = samples[first:stop]
         return samples, ""
 

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from benchtest.amplifier_file import load_amplifier
-from benchtest.errors import InstrumentError, NoReply, NotAllowed, SafetyStop
+from benchtest.errors import InstrumentError, LostFrames, NoReply, NotAllowed, SafetyStop
 from benchtest.instruments.multimeter import ScpiMultimeter
 from benchtest.instruments.protocols import Function, MeterReading
 from benchtest.safety import open_bench
@@ -209,3 +209,15 @@ def test_a_meter_lead_that_is_overloaded_counts_as_dc(emitted, monkeypatch):
         monkeypatch.setattr(ScpiMultimeter, "measure", overloaded)
         with pytest.raises(SafetyStop, match="DC watch: more than the meter shows"):
             bench.tone(0.3, ["left"], hold_s=3.0)
+
+
+def test_a_tone_that_comes_back_too_late_is_no_data(emitted, monkeypatch):
+    """An audio server that is out of breath keeps seconds of sound back."""
+    from dataclasses import replace
+
+    with opened() as bench:
+        truth = emitted.bench.truth
+        emitted.bench.truth = replace(truth, converters=replace(truth.converters, latency_frames=115_000))
+        ready_to_drive(bench)
+        with pytest.raises(LostFrames, match=r"the tone came back 1\.2 s late, more than 1 s"):
+            bench.tone(0.05, ["left"])
