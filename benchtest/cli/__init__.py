@@ -27,11 +27,15 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "report": ("benchtest.cli.records", "Write the report of a run again."),
     "compare": ("benchtest.cli.comparing", "Two runs side by side: what changed, and is it significant?"),
     "trend": ("benchtest.cli.comparing", "One quantity over many runs; is the bench drifting?"),
+    "card": ("benchtest.cli.handing_back", "The job card of a run: complaint, found, fitted, photographs."),
+    "owner": ("benchtest.cli.handing_back", "The page for the owner of the set."),
     "reanalyse": ("benchtest.cli.reanalysing", "Readings from kept captures, recomputed with today's code."),
     "check-archive": ("benchtest.cli.keeping", "Compare every run of an archive with its manifest."),
     "export": ("benchtest.cli.keeping", "Readings as one table, or one run to be shared."),
     "bench": ("benchtest.cli.files", "Write or check a bench file."),
     "amplifier": ("benchtest.cli.files", "Write an amplifier file."),
+    "train": ("benchtest.cli.train", "Practise on a hidden fault of the simulated bench."),
+    "score": ("benchtest.cli.score", "Score diagnosis over many simulated faults."),
     "simulate": ("benchtest.cli.simulate", "Serve the simulated bench to other programs."),
 }
 """Command -> (module, the one line that --help shows)."""

@@ -134,16 +134,21 @@ def _show_budget(events: list[dict[str, object]], quantity: str, as_json: bool) 
 
 @click.command()
 @click.argument("run")
+@click.option("--pdf", is_flag=True, help="Write report.pdf too.")
 @ARCHIVE
 @JSON
-def report(run: str, archive: Path, as_json: bool) -> None:
+def report(run: str, pdf: bool, archive: Path, as_json: bool) -> None:
     """Write the report of RUN again, from its folder's files."""
     from benchtest import archive as archives
     from benchtest.cli.output import print_json
     from benchtest.report import render
+    from benchtest.report.pdf import write_pdf
 
     page = render(archives.open(archive).find(run).folder)
+    sheets = write_pdf(page, page.with_suffix(".pdf")) if pdf else None
     if as_json:
-        print_json({"report": str(page)})
-    else:
-        click.echo(page)
+        print_json({"report": str(page), "pdf": None if sheets is None else str(sheets)})
+        return
+    click.echo(page)
+    if sheets is not None:
+        click.echo(sheets)

@@ -12,6 +12,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from datetime import UTC, datetime
 from typing import Any
 
+from benchtest.archive.job_card import read_card
 from benchtest.archive.run import ALTERED, UNFINISHED, Run, amplifier_identity
 from benchtest.report.graphic import legend
 from benchtest.report.numbers import duration, significant
@@ -93,6 +94,7 @@ def page_of(run: Run) -> dict[str, Any]:
         "notes": [e for e in events if e.get("event") == "note" and e.get("text")],
         "hook_ups": sum(e.get("event") == "prompt" for e in events),
         "cautions": CAUTIONS,
+        "card": _job_card(run),
         "electrical_safety": ELECTRICAL_SAFETY,
         "made": f"{datetime.now(UTC):%Y-%m-%d %H:%M} UTC",
     }
@@ -314,6 +316,23 @@ def _methods(rows: Iterable[Row]) -> list[tuple[str, str]]:
         if row["method"]:
             found.setdefault(row["method"], {})[quantity_words(row["quantity"])] = None
     return [(", ".join(quantities), method) for method, quantities in found.items()]
+
+
+def _job_card(run: Run) -> dict[str, Any] | None:
+    """The job card without the customer's name, which is for the owner's page only; None where nothing was entered."""
+    card = read_card(run)
+    if not card.entries:
+        return None
+    facts = [
+        ("complaint", card.complaint),
+        ("found", card.found),
+        ("fitted", ", ".join(card.fitted)),
+        ("minutes", significant(card.minutes) if card.minutes else ""),
+        ("by", card.by),
+        ("electrical safety test", f"done by {card.safety_test}" if card.safety_test else ""),
+    ]
+    pictures = [path.relative_to(run.folder).as_posix() for path in card.photographs]
+    return {"facts": [(label, text) for label, text in facts if text], "pictures": pictures, "remarks": card.remarks}
 
 
 def _steps(events: Sequence[Mapping[str, Any]]) -> list[dict[str, str]]:
