@@ -28,7 +28,7 @@ from benchtest.events import Sink
 from benchtest.limits import judge, limit_table
 from benchtest.reading import Reading, Verdict, as_row
 from benchtest.records import Curve, Waveform
-from benchtest.resuming import Earlier, ask_whether_changed, brought_back
+from benchtest.resuming import Earlier, ask_whether_changed, brought_back, kept_as_json
 from benchtest.safety import GuardedBench
 
 
@@ -271,10 +271,13 @@ class _Run:
                 return 0
             self._brought_back = True
             self.bench.tell(f"Going on with run {earlier.run_id} after its step {len(earlier.done)}.")
+            self.bench.kept.update(earlier.kept)
             for row in earlier.rows:
                 self._keep_row({**row, "run_id": self.run_id, "sequence": len(self.rows) + 1}, {})
             for done in self.procedure.steps[: len(earlier.done)]:
-                self.bench.events.emit("step_ended", step=done.name, outcome="done before the interruption")
+                self.bench.events.emit(
+                    "step_ended", step=done.name, outcome="done before", kept=kept_as_json(earlier.kept)
+                )
             first = Step(
                 "Going on: hook-up as it was, DC check, gain", lambda b, a: brought_back(b, a, earlier),
                 "nothing is taken for granted after an interruption", "as it was", True, "1 min", True, "going_on",
@@ -303,7 +306,7 @@ class _Run:
             answer = self._take(item, step)
         self.bench.act_on_stops()  # also one that the step has swallowed
         self.bench.drain_errors()
-        emit("step_ended", step=step.name, outcome="done")
+        emit("step_ended", step=step.name, outcome="done", kept=kept_as_json(self.bench.kept))
 
     def _take(self, item: Any, step: Step) -> Any:
         """Keep what a step yields; returns it judged, in the shape in which it came."""

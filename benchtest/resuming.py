@@ -7,9 +7,12 @@ were finished, marked with the run that they come from, and then its own.
 
 from __future__ import annotations
 
+import contextlib
+import dataclasses
+import importlib
 import json
 import math
-from collections.abc import Generator, Sequence
+from collections.abc import Generator, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -24,6 +27,7 @@ from benchtest.measurements.gain import gain
 from benchtest.reading import COLUMNS
 from benchtest.safety import GuardedBench
 
+_TAG = "dataclass"
 GOES_ON = ("interrupted", "error", "unfinished")
 """Results of a run that may be gone on with. One that was stopped for safety starts again."""
 
@@ -42,6 +46,7 @@ class Earlier:
     done: tuple[str, ...]
     rows: tuple[dict[str, Any], ...]
     hook_up: dict[str, str] = field(default_factory=dict)
+    kept: dict[str, Any] = field(default_factory=dict)
 
 
 def earlier_run(archive: Path, wanted: str, procedure: str, steps: Sequence[str], amplifier: AmplifierSpec) -> Earlier:
@@ -80,6 +85,7 @@ def _earlier(run: archives.Run, result: str, steps: Sequence[str]) -> Earlier:
     done: list[str] = []
     current: dict[str, str] = {}
     at_start: dict[str, str] = {}
+    kept: dict[str, Any] = {}
     for event in run.events():
         kind = event.get("event")
         if kind in ("prompt", "hook_up"):
@@ -90,9 +96,10 @@ def _earlier(run: archives.Run, result: str, steps: Sequence[str]) -> Earlier:
             at_start = dict(current)
         elif kind == "step_ended" and len(done) < len(steps) and event.get("step") == steps[len(done)]:
             done.append(steps[len(done)])
+            kept.update(event.get("kept") or {})
             at_start = dict(current)
     rows = tuple(_carried(row) for row in run.rows() if row["step"] in done)
-    return Earlier(run.run_id, run.folder, result, tuple(done), rows, at_start)
+    return Earlier(run.run_id, run.folder, result, tuple(done), rows, at_start, kept_from_json(kept))
 
 
 def _carried(row: dict[str, Any]) -> dict[str, Any]:
@@ -103,6 +110,45 @@ def _carried(row: dict[str, Any]) -> dict[str, Any]:
     )
     found["note"] = "; ".join(filter(None, (row.get("note"), f"taken in run {row['run_id']}, before the interruption")))
     return found
+
+
+def kept_as_json(kept: Mapping[str, Any]) -> dict[str, Any]:
+    """What steps handed on to later ones, as far as it can be written down: numbers, texts, dataclasses of this package."""
+    found = {}
+    for key, value in kept.items():
+        with contextlib.suppress(TypeError):
+            found[key] = json.loads(json.dumps(value, default=_tagged, allow_nan=False))
+    return found
+
+
+def _tagged(value: Any) -> Any:
+    if (
+        dataclasses.is_dataclass(value)
+        and not isinstance(value, type)
+        and type(value).__module__.startswith("benchtest.")
+    ):
+        fields = {f.name: getattr(value, f.name) for f in dataclasses.fields(value)}
+        return {_TAG: f"{type(value).__module__}:{type(value).__name__}", **fields}
+    raise TypeError(f"{type(value).__name__} is not written down")
+
+
+def kept_from_json(written: Any) -> Any:
+    """The other way round.
+
+    >>> kept_from_json({"full gain": {"left": 31.5}})
+    {'full gain': {'left': 31.5}}
+    """
+    if isinstance(written, dict):
+        inside = {k: kept_from_json(v) for k, v in written.items() if k != _TAG}
+        if _TAG not in written:
+            return inside
+        module, _, name = str(written[_TAG]).partition(":")
+        if not module.startswith("benchtest."):
+            raise FileError(
+                f"a record of an interrupted run names {module}. Expected a module of benchtest: start again."
+            )
+        return getattr(importlib.import_module(module), name)(**inside)
+    return [kept_from_json(v) for v in written] if isinstance(written, list) else written
 
 
 def ask_whether_changed(bench: GuardedBench) -> bool:

@@ -8,7 +8,9 @@ from typing import TYPE_CHECKING
 import click
 
 if TYPE_CHECKING:
+    from benchtest.amplifier_file import AmplifierSpec
     from benchtest.instruments.protocols import Operator
+    from benchtest.procedure import Procedure
 
 
 @click.command()
@@ -21,6 +23,10 @@ if TYPE_CHECKING:
               help="Where runs are kept.")  # fmt: skip
 @click.option("--yes", is_flag=True, help="Answer every prompt, on a simulated bench only.")
 @click.option("--seed", type=int, default=0, show_default=True, help="Seed of the simulated bench.")
+@click.option("--require", default=None, metavar="SET", help="Judge by a published requirement set first.")
+@click.option("--resume", is_flag=False, flag_value="last", default=None, metavar="[RUN]",
+              help="Go on with a run that was interrupted; without RUN the last one.")  # fmt: skip
+@click.option("--rehearse", "only_rehearse", is_flag=True, help="Kit, hook-ups, levels and time; nothing is driven.")
 @click.option("--json", "as_json", is_flag=True, help="Print run.json to standard output.")
 def run(
     procedure: str,
@@ -31,6 +37,9 @@ def run(
     archive: Path,
     yes: bool,
     seed: int,
+    require: str | None,
+    resume: str | None,
+    only_rehearse: bool,
     as_json: bool,
 ) -> int:
     """Run PROCEDURE: a path, or a name ('benchtest procedures' lists them).
@@ -40,18 +49,25 @@ def run(
     from benchtest.amplifier_file import load_amplifier, unknown_amplifier
     from benchtest.cli.output import print_json
     from benchtest.cli.terminal import Terminal
+    from benchtest.durations import in_words
     from benchtest.procedure import load_procedure
     from benchtest.procedure import run as carry_out
     from benchtest.report import render
+    from benchtest.resuming import earlier_run
     from benchtest.safety import open_bench
 
     test = load_procedure(procedure)
     if amplifier_file is not None:
         amplifier = load_amplifier(amplifier_file)
     elif bench_file is None:
-        amplifier = load_amplifier(demo_amplifier_file())
+        amplifier = load_amplifier(demo_amplifier_file(scenario))
     else:
         amplifier = unknown_amplifier()
+    if only_rehearse:
+        return rehearsed(test, amplifier, bench_file, as_json=as_json)
+    earlier = None
+    if resume is not None:
+        earlier = earlier_run(archive, resume, test.name, [step.name for step in test.steps], amplifier)
     terminal = Terminal()
     with open_bench(
         bench_file,
@@ -65,8 +81,10 @@ def run(
             terminal.console.print(
                 "--yes answers for nobody on a real bench; every prompt is asked.", style="bold yellow", markup=False
             )
+        if test.seconds is not None:
+            terminal.console.print(f"About {in_words(test.seconds)} on the bench's clock.", markup=False)
         try:
-            result = carry_out(test, bench, archive=archive, listeners=[terminal])
+            result = carry_out(test, bench, archive=archive, listeners=[terminal], require=require, earlier=earlier)
         finally:
             terminal.close()
     if result.folder is not None:
@@ -85,13 +103,36 @@ def confirmed_by_a_person(operator: Operator) -> Operator:
     return operator if isinstance(operator, PersonOperator) else PromptsFirst(operator)
 
 
-def demo_amplifier_file() -> Path:
+def rehearsed(test: Procedure, amplifier: AmplifierSpec, bench_file: Path | None, *, as_json: bool) -> int:
+    """Print a rehearsal; 0 where it went through, the exit status of what stopped it otherwise."""
+    from benchtest.cli.output import print_json
+    from benchtest.rehearsal import rehearse
+
+    rehearsal = rehearse(test, amplifier, bench_file)
+    if as_json:
+        print_json(rehearsal.as_dict())
+    else:
+        click.echo("\n".join(rehearsal.lines()))
+    ended = rehearsal.result
+    return ended.exit_status if ended.summary["result"] in ("stopped", "error") else 0
+
+
+DEMO_OF = {
+    "healthy-dc-servo": "demo_dc_servo.toml",
+    "healthy-capacitor-coupled": "demo_capacitor_coupled.toml",
+    "healthy-bridged": "demo_bridged.toml",
+    "bridged-half-dead": "demo_bridged.toml",
+}
+"""Scenarios in which the simulated amplifier has another kind of output stage, and its sheet."""
+
+
+def demo_amplifier_file(scenario: str = "healthy") -> Path:
     """The amplifier file of the simulated bench's amplifier, beside the procedures."""
     from benchtest.errors import FileError
     from benchtest.procedure import procedure_folders
 
     for folder in procedure_folders():
-        path = folder / "demo_amplifier.toml"
+        path = folder / DEMO_OF.get(scenario, "demo_amplifier.toml")
         if path.is_file():
             return path
     raise FileError("demo_amplifier.toml is missing beside the procedures. Install benchtest again.")
