@@ -1,0 +1,20 @@
+"""What a trainee reads: the help, and how a verdict is said."""
+
+from __future__ import annotations
+
+LINES = {
+    "pass": "   [within its limits]", "noted": "   [worn, noted]", "fail": "   [OUTSIDE ITS LIMITS]",
+    "inconclusive": "   [too close to call]", "not_measured": "   [not measured]",
+}  # fmt: skip
+
+HELP = """\
+Hands      mains on|off    lamp in|out    lid on|off    volume minimum|full|-20 dB    inputs shorted|sound_card|open
+           load none|1 kilohm|load        wait 30 s|10 min        look (what is connected now)
+Meter      measure dc POINT    measure ac POINT    measure ohms POINT     points (lists them)
+           rails    dc (both outputs)    drift (10 minutes)    discharge    idle left 1 (emitter resistor, warm)
+Sound card noise    gain    polarity    tone 1 W left    power left|right|both    tone half|rated left    sweep
+Whole      run power_on    readings (what you have so far)
+End        causes [word]    verdict healthy    verdict CAUSE left|right    stop (this is not for me)    quit
+
+The order that hurts nobody: reservoirs, fuses and load cold - series lamp - rails and DC at minimum volume - DC at full
+volume - load - noise - 50 mV - power. Inside points: mains off, move, on, hands off. Ohms only on empty reservoirs."""
