@@ -251,7 +251,7 @@ def _how(summary: Mapping[str, Any], identity: Mapping[str, Any]) -> list[tuple[
     sections = [
         ("Bench and load", _facts(bench if isinstance(bench, Mapping) else {"name": bench})),
         ("Instruments", _facts(summary.get("instruments"))),
-        ("Calibration", _facts(summary.get("calibration"))),
+        ("Calibration", _facts(_without(summary.get("calibration"), "response"))),
         (
             "The set, as its file says",
             _facts({k: v for k, v in identity.items() if k not in ("name", "claims", "limits")}),
@@ -284,6 +284,10 @@ def _facts(value: Any, label: str = "", unit: str = "") -> list[tuple[str, str]]
     if isinstance(value, int | float) and not isinstance(value, bool) and unit:
         text = f"{text} {unit}"
     return [(label, text[:LONGEST_TEXT])] if text else []
+
+
+def _without(value: Any, key: str) -> Any:
+    return {name: item for name, item in value.items() if name != key} if isinstance(value, Mapping) else value
 
 
 def _is_a_table(values: Sequence[Any]) -> bool:
