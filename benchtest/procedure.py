@@ -128,6 +128,10 @@ class Procedure:
 
         return keep
 
+    def name_last(self, name: str) -> None:
+        """Call the step that was declared last by another name, where a loop declares several."""
+        self.steps[-1] = replace(self.steps[-1], called=name)
+
 
 @dataclass(frozen=True)
 class RunResult:

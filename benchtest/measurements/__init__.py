@@ -9,8 +9,10 @@ from benchtest.measurements.at_points import (
     typed_value,
     volts_at,
 )
+from benchtest.measurements.bias_warm_up import bias_warm_up
 from benchtest.measurements.channel_balance import balance_vs_frequency, channel_balance
 from benchtest.measurements.cold_ohms import fuse_resistance, lead_resistance, load_resistance
+from benchtest.measurements.contact import contact_resistance, rise_to
 from benchtest.measurements.crosstalk import crosstalk, separation
 from benchtest.measurements.dc_offset import before_relay, dc_offsets, is_zero, loaded_difference, warm_up
 from benchtest.measurements.distortion import distortion
@@ -30,6 +32,7 @@ from benchtest.measurements.power_bandwidth import power_bandwidth
 from benchtest.measurements.rail_ripple import rail_ripple, ripple_under_load
 from benchtest.measurements.rails import discharge, rail_voltages, residual_charge
 from benchtest.measurements.slew_rate import slew_rate
+from benchtest.measurements.soak import soaked
 from benchtest.measurements.sweep import sweep
 from benchtest.measurements.thd_vs_frequency import thd_at, thd_high, thd_vs_frequency
 from benchtest.measurements.thd_vs_level import thd_vs_level
@@ -40,9 +43,11 @@ from benchtest.measurements.unmeasured import not_measured
 __all__ = [
     "balance_vs_frequency",
     "before_relay",
+    "bias_warm_up",
     "by_eye",
     "channel_balance",
     "clipping_headroom",
+    "contact_resistance",
     "crosstalk",
     "dc_offsets",
     "diode_at",
@@ -76,8 +81,10 @@ __all__ = [
     "rail_voltages",
     "residual_charge",
     "ripple_under_load",
+    "rise_to",
     "separation",
     "slew_rate",
+    "soaked",
     "sweep",
     "thd_at",
     "thd_high",
