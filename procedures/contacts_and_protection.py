@@ -57,7 +57,7 @@ def switch_on(bench, amplifier):
 def across(bench, amplifier, channel, place):
     bench.mains_off("Off at the wall: the next point is inside.")
     bench.move_meter(f"{channel}_{place}")
-    bench.hook_up(inputs="shorted", volume="full")
+    bench.hook_up("Inputs shorted, volume full.", inputs="shorted", volume="full")
     bench.mains_on("Switch on, hands off.")
     bench.sleep((amplifier.relay_delay_s or 8.0) + 10.0, why="the relay pulls in")
     yield measure.dc_offsets(bench, f"before the tone, {channel}")
@@ -119,11 +119,8 @@ def off(bench, amplifier, so_far):
     poor = [
         f"{r['channel']} contact" for r in so_far if r["quantity"] == "contact_resistance" and r["verdict"] == "fail"
     ]
-    shorted = [
-        r["note"]
-        for r in so_far
-        if r["quantity"] in ("cable_resistance", "speaker_resistance") and r["verdict"] == "fail"
-    ]
+    owners = [r for r in so_far if r["quantity"] in ("cable_resistance", "speaker_resistance")]
+    shorted = [r["note"] for r in owners if r["verdict"] == "fail"]
     if poor or shorted:
         yield Advice("look at", tuple(shorted + [f"{p}: replace the relay, cleaning does not last" for p in poor]))
     else:
