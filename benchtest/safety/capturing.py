@@ -29,6 +29,8 @@ from benchtest.safety.tone import FiguresOnDemand, ToneFigures
 
 LATEST_S = 1.0
 """The longest latency that is looked for when none is known yet."""
+SETTLED_S = 0.08
+"""After the fade, until a rail has sagged as far as it will (some time constants of transformer and reservoir)."""
 RETAKES = 3
 """How often a capture that is not data is taken, in all."""
 STEADY_FROM_V = 0.005
@@ -154,11 +156,12 @@ class Capturing:
     # ---------------------------------------------------------------- the DC watch
 
     def _watch(self, order: Order) -> Seen:
-        """Watch DC while something plays; read rails and other meters once where that is asked for."""
+        """Watch DC while something plays; read rails and other meters once where that is asked for, the tone standing."""
         if not order.watched:
             return Seen()
         audio = self.audio()
-        rails = self._rails() if order.read_rails and audio.playing() else None
+        stands_at = self.__it.clock.now() + (self.__latency or 0) / audio.sample_rate + lim.FADE_S + SETTLED_S
+        rails: tuple[float, float] | None = None
         meter = self.__hook_ups.meter_at("dc_watch")
         if order.frequency_hz is not None and order.frequency_hz < lim.WATCH_LOWEST_HZ:
             meter = None
@@ -168,8 +171,12 @@ class Capturing:
             if meter is not None:
                 value = meter.measure(Function.DC_VOLTS, range=10.0, line_cycles=10.0).value
                 self._watched(math.inf if value is None else lim.watch_referred_v(value))
-            elif not wanted:
+            else:
                 self.__it.clock.sleep(0.1)
+            if self.__it.clock.now() < stands_at:
+                continue
+            if order.read_rails and rails is None and audio.playing():
+                rails = self._rails()
             if order.idle_rails is not None and audio.playing():
                 rails = self._rails() or rails
                 self._soaked(rails, order.idle_rails)
@@ -226,7 +233,8 @@ class Capturing:
         if order.frequency_hz is not None and self.__latency is None:
             self.__latency = _delay(emitted, samples, recording.sample_rate)
             first, stop = (round(at * recording.sample_rate) + (self.__latency or 0) for at in order.window_s)
-            if stop > len(samples):
+            # A tone whose end is cut off is found at about the right place only, so its latency is not kept.
+            if (self.__latency or 0) > LATEST_S * recording.sample_rate or stop > len(samples):
                 late_s, self.__latency = (self.__latency or 0) / recording.sample_rate, None
                 return samples, f"the tone came back {late_s:.2g} s late, more than {LATEST_S:g} s"
             samples = samples[first:stop]
