@@ -48,7 +48,7 @@ def crosstalk(
         capture.channel(bench.channels[1 - i]), capture.sample_rate, [frequency_hz], clock_ratio=own.clock_ratio
     )
     ratio = complex(other.amplitudes[0] / own.amplitudes[0])
-    noise = float(other.floors[0]) / 3.0 / float(own.rms[0]) / math.sqrt(2.0)
+    noise = float(other.floors[0]) / 3.0 / float(own.rms[0])  # of each part of the line, and so of that along it
     return _reading(bench, channel, frequency_hz, ratio, noise, float(own.rms[0]), conditions)
 
 
@@ -84,7 +84,7 @@ def _reading(
     if response is not None:
         own = complex(response.leak(i, frequency_hz))
         ratio -= own
-        parts["bench's own crosstalk"] = response.leak_u(i, frequency_hz) / math.sqrt(2.0)
+        parts["bench's own crosstalk"] = response.leak_u(i, frequency_hz)
         if abs(ratio) < abs(own) * math.sqrt(10.0):
             note = f"within 10 dB of the bench's own crosstalk ({20 * math.log10(abs(own)):.0f} dB)"
             parts["bench's own crosstalk"] = max(parts["bench's own crosstalk"], 0.1 * abs(own))

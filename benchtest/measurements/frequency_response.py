@@ -3,8 +3,8 @@
 Connected and played: see ``sweep``. Computed: level re 1 kHz, the bench's own response taken off.
 Method: IEC 60268-3 14.11 (gain-limited effective frequency range, -3 dB) and IHF-A-202 (response re 1 kHz at 1 W); kept:
 1 W, reference 1 kHz; departures: a sweep instead of stepped tones, the source impedance is the sound card's own.
-What may go wrong: a tone control or filter that is on bends it; the inductance of the dummy load lifts the top (3 uH at
-20 kHz on 8 ohm: 0.01 dB). Above 20 kHz nothing is read.
+What may go wrong: a tone control or filter that is on bends it; the inductance of the dummy load behind that of the output
+coil lifts the top (3 and 1.5 uH at 20 kHz on 8 ohm: 0.01 dB). Above 20 kHz nothing is read.
 """
 
 from __future__ import annotations
@@ -24,8 +24,12 @@ from benchtest.safety import GuardedBench
 
 METHOD = "level re 1 kHz at 1 W, one sweep, the bench's own response taken off (after IEC 60268-3 14.11, IHF-A-202)"
 NAMED_HZ = (20.0, 40.0, 16e3, 20e3)
-EDGE_U_DB = 0.01
+EDGE_U_DB = 0.008
 """What the lower edge of the sweep's band leaves at 20 Hz (found with known filters), rectangular; a tenth at 20 kHz."""
+COIL_H = 2e-6
+"""An output coil, of some ten turns (judgement)."""
+LOAD_H = 5e-6
+"""A wire-wound dummy load whose inductance nobody has stated: up to this (judgement)."""
 NO_LOOPBACK_DB = 0.3
 """A sound card whose own response was not measured: within so much of flat from 20 Hz to 20 kHz (a guess)."""
 
@@ -66,10 +70,10 @@ def budget(bench: GuardedBench, swept: Swept, k: int) -> dict[str, float]:
     parts = {"edges of the sweep": edge / math.sqrt(3.0) * _near_an_edge(frequency)}
     if bench.calibration.response is None:
         parts["bench's own response, not measured"] = NO_LOOPBACK_DB / math.sqrt(3.0) * _near_an_edge(frequency)
-    # dB of the terminal voltage: |1 + j w L / R| of a load with inductance against none, and it is not known to zero
-    stated = 2e-6 * bench.file.load.inductance_uh / 2.0 or 2.5e-6
-    angle = 2.0 * math.pi * frequency * stated / bench.load_ohm[swept.channel]
-    parts["load inductance"] = 20.0 * math.log10(math.hypot(1.0, angle)) / math.sqrt(3.0)
+    # Behind an output coil the load's own inductance lifts the top: |1 + w^2 L_coil L_load / R^2|. Neither is known well.
+    load_h = 1e-6 * bench.file.load.inductance_uh or LOAD_H
+    lift = (2.0 * math.pi * frequency) ** 2 * COIL_H * load_h / bench.load_ohm[swept.channel] ** 2
+    parts["load inductance"] = DB_PER_NEPER * math.log1p(lift) / math.sqrt(3.0)
     parts["noise"] = DB_PER_NEPER * math.hypot(swept.noise(frequency), swept.noise(1000.0))
     return parts
 

@@ -62,22 +62,26 @@ def intermodulation(
         samples = capture.channel(channel)
         if two.ratio > 1.0:
             found = modulation_distortion(samples, rate, low_hz=two.low_hz, high_hz=two.high_hz)
-            form, value, reference, products = found.form, found.total, found.high_v, 4
-            lost = found.lost
+            form, value, lost, reference = found.form, found.total, found.lost, found.high_v
+            lines = (2.0, 2.0)  # each order is the sum of a pair
+            orders = (found.order_2, found.order_3)
         else:
             other = difference_distortion(samples, rate, low_hz=two.low_hz, high_hz=two.high_hz)
-            form, value, reference, products = other.form, other.total, 2.0 * other.high_v, 3
-            lost = other.lost
+            form, value, lost, reference = other.form, other.total, other.lost, 2.0 * other.high_v
+            lines = (1.0, 2.0)
+            orders = (other.order_2, other.order_3)
     except (NotCleared, NotReachable, NotAllowed, ValueError) as why:
         return not_measured("intermodulation", channel, "%", why, **nothing)
     i = bench.channels.index(channel)
     noise_v = _noise_v(bench, i)
     own = bench_thd(bench.calibration, i, level, capture.input_v[i])
     parts = {
-        "noise": line_noise(noise_v, seconds) / reference * math.sqrt(products / 2.0),
+        # along each line lies half of the noise power in it; an order counts by its share of the total
+        "noise": line_noise(noise_v, seconds) / reference / math.sqrt(2.0)
+        * math.hypot(*(order * math.sqrt(n) for order, n in zip(orders, lines, strict=True))) / max(value, 1e-12),
         "bench residual": own / math.sqrt(2.0),
-        "calibration": value * 0.002,
-    }
+        "calibration": value * bench.calibration.volts_relative(),
+    }  # fmt: skip
     return Reading(
         quantity="intermodulation", channel=channel, value=100.0 * value, unit="%", verdict=Verdict.INFORMATION,
         expanded_uncertainty=100.0 * COVERAGE * math.hypot(*parts.values()), frequency_hz=two.high_hz,

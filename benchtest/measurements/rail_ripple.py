@@ -29,7 +29,7 @@ METHOD = "AC volts of the rail meter at twice the mains frequency (common practi
 CAPACITANCE_METHOD = "C = I t / dV, the rectifier's conduction time taken off (handbook relations)"
 SAWTOOTH = 2.0 * math.sqrt(3.0)
 """Peak to peak over rms of a sawtooth or triangle."""
-SHAPE = 0.05
+SHAPE = 0.06
 """Relative standard uncertainty of taking the ripple for a sawtooth and the conduction angle from the sag (judgement)."""
 IDLE_SHARE = 0.5
 """Relative standard uncertainty of an idle current that was not measured."""
@@ -67,7 +67,7 @@ def ripple_under_load(bench: GuardedBench, channel: str) -> list[Reading]:
         capture = bench.tone(
             rated / math.sqrt(2.0),
             [channel],
-            hold_s=1.6,
+            hold_s=3.0,
             window_s=0.2,
             also_ac=tuple((point, frequency) for point in points.values()),
         )

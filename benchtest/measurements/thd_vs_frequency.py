@@ -50,7 +50,7 @@ def thd_high(bench: GuardedBench, swept: Swept | str, channel: str, *, at: str =
         math.hypot(*(level * u for level, u in zip(levels, each, strict=True))) / value if value > 0.0 else max(each)
     )
     estimate = Estimate(
-        value, {"noise": noise, "bench residual": own / math.sqrt(2.0), "parting of orders": 0.02 * value}, own
+        value, {"noise": noise, "bench residual": own / math.sqrt(2.0), "parting of orders": 0.01 * value}, own
     )
     return [
         Reading(
