@@ -7,6 +7,7 @@ that cannot be read is thrown away; one that cannot be written is done without.
 
 from __future__ import annotations
 
+import concurrent.futures
 import contextlib
 import csv
 import hashlib
@@ -14,6 +15,7 @@ import io
 import math
 import os
 import sqlite3
+import time
 from collections.abc import Iterator, Sequence
 from pathlib import Path
 
@@ -25,6 +27,8 @@ from benchtest.errors import FileError
 
 SCHEMA_VERSION = 1  # raise it when the tables change; an older cache is then thrown away
 STAMPED = ("run.json", "readings.csv", MANIFEST)
+FIRST_STAMPS, SLOW_STAMP_S, STAMPS_AT_ONCE = 50, 0.6e-3, 16
+"""By the first runs it is seen whether the folders are far away: a local disk answers in some microseconds."""
 _FIELDS = (
     "run_id", "state", "result", "exit_status", "procedure", "amplifier", "serial_number", "started_utc", "simulated",
     "readings_count", "bench_seconds", "remark",
@@ -116,7 +120,7 @@ def _listed_from(
         database.executescript(_TABLES)
     names = [f"{folder.parent.name}/{folder.name}" for folder in folders]
     root = os.fspath(archive)
-    stamps = {name: _stamp(f"{root}/{name}") for name in names}
+    stamps = _stamps(root, names)
     known: dict[str, str] = dict(database.execute("select folder, stamp from run"))
     changed = [name for name, stamp in stamps.items() if known.get(name) != stamp]
     gone = [name for name in known if name not in stamps]
@@ -160,6 +164,18 @@ def _summary(folder: Path, values: tuple[object, ...]) -> RunSummary:
     fields = dict(zip(_FIELDS, values, strict=True))
     fields["simulated"] = bool(fields["simulated"])
     return RunSummary(folder=folder, **fields)  # type: ignore[arg-type]
+
+
+def _stamps(root: str, names: Sequence[str]) -> dict[str, str]:
+    """The stamp of every run. Where each takes long (a network share, where a question is a round trip) they are asked
+    for several at once."""
+    started = time.perf_counter()
+    found = {name: _stamp(f"{root}/{name}") for name in names[:FIRST_STAMPS]}
+    rest = names[FIRST_STAMPS:]
+    if rest and (time.perf_counter() - started) / FIRST_STAMPS > SLOW_STAMP_S:
+        with concurrent.futures.ThreadPoolExecutor(STAMPS_AT_ONCE) as pool:
+            return found | dict(zip(rest, pool.map(lambda name: _stamp(f"{root}/{name}"), rest), strict=True))
+    return found | {name: _stamp(f"{root}/{name}") for name in rest}
 
 
 def _stamp(folder: str) -> str:

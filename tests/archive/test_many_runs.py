@@ -6,6 +6,8 @@ import json
 import os
 import shutil
 import sqlite3
+import threading
+import time
 from datetime import UTC, date, datetime, timedelta
 
 import numpy as np
@@ -147,6 +149,21 @@ def test_index_follows_the_folders(workshop, new_run, row):
     assert len(workshop.runs(index=True)) == 5
     new_run(workshop.path).close({"result": "passed"})
     assert len(workshop.runs(index=True)) == 6
+
+
+def test_folders_that_are_far_away_are_asked_several_at_once_with_the_same_answer(workshop, monkeypatch):
+    truth = workshop.runs(index=True)
+    real, asked = index._stamp, set()
+
+    def slow(folder):
+        asked.add(threading.current_thread().name)
+        time.sleep(0.003)
+        return real(folder)
+
+    monkeypatch.setattr(index, "_stamp", slow)
+    monkeypatch.setattr(index, "FIRST_STAMPS", 2)
+    assert workshop.runs(index=True) == truth
+    assert len(asked) > 1
 
 
 def test_index_that_is_spoilt_or_foreign_is_made_anew(workshop):
