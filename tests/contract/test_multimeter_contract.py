@@ -24,6 +24,7 @@ from simulated_instruments.hislip_server import serve_hislip
 from simulated_instruments.meter_front_end import SIMULATED_ACCURACY
 from simulated_instruments.multimeter import MultimeterModel
 from simulated_instruments.multimeter_server import serve_pty, serve_tcp
+from simulated_instruments.vxi11_server import serve_vxi11
 
 ON_THE_DESK = os.environ.get("BENCHTEST_METER", "")
 
@@ -87,6 +88,7 @@ IMPLEMENTATIONS: dict[str, Callable[[Leads, contextlib.ExitStack], Multimeter]] 
     "scpi-socket": over(serve_tcp),
     "scpi-serial": over(serve_pty),
     "scpi-hislip": over(serve_hislip),
+    "scpi-vxi11": over(serve_vxi11),
     "handheld": read_by_a_person,
 }
 
