@@ -124,6 +124,8 @@ class Capturing:
                 if attempt == RETAKES:  # the same again and again: the amplifier, or a joint, not the audio driver
                     return _noted(capture, trouble)
             thrown_away.append(trouble)
+            if order.frequency_hz is not None:
+                self.__latency = None  # a gap moves it: it is found again from the next take
             self.__events.emit("note", text=f"capture {attempt} thrown away: {trouble}", severity="warning")
         raise LostFrames(
             f"{RETAKES} captures in a row were not data ({trouble}). Expected every frame, once. Close other programs "

@@ -221,3 +221,20 @@ def test_a_tone_that_comes_back_too_late_is_no_data(emitted, monkeypatch):
         bench.hook_up(sound_card="loopback")
         with pytest.raises(LostFrames, match=r"the tone came back 1(\.\d)? s late, more than 1 s"):
             bench.loopback_tone(0.5, hold_s=2.0)
+
+
+def test_a_gap_that_moves_the_latency_does_not_pass_for_a_missing_response(emitted):
+    """An audio server that lost its place goes on a quarter of a second later: the latency is found again."""
+    from dataclasses import replace
+
+    with opened() as bench:
+        ready_to_drive(bench)
+        risen(bench, 2.828)
+        truth = emitted.bench.truth
+        moved = replace(truth.converters, latency_frames=truth.converters.latency_frames + 40_000)
+        emitted.bench.truth = replace(truth, converters=moved)
+        capture = bench.tone(2.828, ["left"], hold_s=0.6)
+        assert capture.thrown_away
+        assert not capture.note
+        assert not bench.ramp_ended("left")
+        assert capture.figures["left"].level_v == pytest.approx(2.828, rel=0.02)
