@@ -99,7 +99,7 @@ def test_it_is_calibrated_by_its_own_meter_not_by_its_truth(healthy):
 @pytest.mark.parametrize("channel", ["left", "right"])
 @pytest.mark.parametrize("scenario", ["speaker-fuse-open", "relay-open"])
 def test_an_open_path_fails_and_is_named_and_never_driven(scenario, channel):
-    result, said = power_on(None, scenario=scenario, channel=channel)
+    result, _ = power_on(None, scenario=scenario, channel=channel)
     assert (result.summary["result"], result.exit_status) == ("failed", 1)
     zero = [r for r in rows_of(result, "dc_offset", channel) if r["verdict"] == "fail"]
     assert "OPEN CIRCUIT" in zero[0]["note"]
