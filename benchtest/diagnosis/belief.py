@@ -40,9 +40,29 @@ def role_of(feature_channel: str, hypothesis_channel: str) -> str:
     return "both"
 
 
-def terms(features: Features, known: Knowledge, cause: str, channel: str) -> list[Term]:
+def fullness(features: Features, known: Knowledge) -> dict[str, float]:
+    """By family of symptoms: the weight of all of them over the weight of those that were seen.
+
+    Weights are made for whole runs, where the members of a family share what they have to say; of an incomplete one, or
+    of two values typed in, the few that are there speak for the family. At most 1 is the weight of any one.
+    """
+    whole: dict[str, float] = {}
+    there: dict[str, float] = {}
+    names = {feature.name for feature in features.values()}
+    for name, symptom in known.symptoms.items():
+        family = name.partition("_")[0]
+        whole[family] = whole.get(family, 0.0) + symptom.weight
+        if name in names:
+            there[family] = there.get(family, 0.0) + symptom.weight
+    return {family: whole[family] / weight for family, weight in there.items() if weight > 0.0}
+
+
+def terms(
+    features: Features, known: Knowledge, cause: str, channel: str, fuller: Mapping[str, float] | None = None
+) -> list[Term]:
     """Every feature's contribution to a hypothesis; a symptom that the cause does not touch contributes nothing."""
     found = []
+    fuller = fullness(features, known) if fuller is None else fuller
     for feature in features.values():
         symptom = known.symptoms.get(feature.name)
         if symptom is None or feature.name not in known.normal:
@@ -52,15 +72,17 @@ def terms(features: Features, known: Knowledge, cause: str, channel: str) -> lis
             continue
         level = symptom.level(feature.value)
         alone = float(table[level] - known.normal[feature.name][level])
-        found.append(Term(feature, alone, known.weight(cause, feature.name) * alone))
+        weight = min(1.0, known.weight(cause, feature.name) * fuller.get(feature.name.partition("_")[0], 1.0))
+        found.append(Term(feature, alone, weight * alone))
     return found
 
 
 def posterior(features: Features, known: Knowledge) -> FloatArray:
     """Probability of each of ``known.hypotheses``; they sum to 1."""
     logs = known.log_prior()
+    fuller = fullness(features, known)
     for i, (cause, channel) in enumerate(known.hypotheses):
-        logs[i] += sum(term.value for term in terms(features, known, cause, channel))
+        logs[i] += sum(term.value for term in terms(features, known, cause, channel, fuller))
     logs -= np.max(logs)
     p: FloatArray = np.exp(logs)
     return p / np.sum(p)

@@ -182,6 +182,16 @@ def _ohms(quantity: str) -> PerChannel:
     return rule
 
 
+def _contact_share(sheet: Sheet, channel: str) -> Found:
+    """Volts across the relay contact over those before it: near 1 where the contact is open."""
+    across = sheet.last("voltage", channel, point=f"{channel}_relay_contact")
+    before = sheet.last("dc_offset", channel, point="before relay and fuse")
+    before = before or sheet.last("voltage", channel, point=f"{channel}_amplifier_output")
+    if across is None or before is None or across.value is None or not before.value or abs(before.value) < 3e-4:
+        return None
+    return abs(across.value / before.value), (across, before)
+
+
 def _load(sheet: Sheet, channel: str) -> Found:
     """The dummy load over what the bench file states, percent off; open is OPEN_OHM."""
     found = _ohms("load_resistance")(sheet, channel)
@@ -575,7 +585,8 @@ PER_CHANNEL: dict[str, PerChannel] = {
     "dc_by_load": _magnitude("dc_offset_loaded_difference"),
     "dc_by_power": _dc_moved("loaded", "after power"),
     "fuse_ohm": _ohms("fuse_resistance"),
-    "contact_ohm": _ohms("contact_resistance"),
+    "contact_share": _contact_share,
+    "terminal_ohm": _ohms("terminal_resistance"),
     "load_off": _load,
     "answers": _answers,
     "gain_off": _gain_off,

@@ -66,6 +66,8 @@ class Symptom:
     of_set: bool
     cuts: tuple[float, ...] = ()
     weight: float = 0.0
+    written: tuple[float, ...] = ()
+    """The cuts that a person wrote in symptoms.toml; the tuning keeps to them."""
 
     def level(self, value: float) -> int:
         """Which level a value is in: 0 below the first cut."""
@@ -160,12 +162,20 @@ def build(causes: Mapping[str, Any], symptoms: Mapping[str, Any], likelihoods: M
     known = {
         name: Symptom(
             name, raw["words"], raw["unit"], float(raw["cost"]), int(raw["danger"]), part == "set",
-            tuple(cuts.get(name, ())), float(weights.get(name, 0.0)),
+            tuple(cuts.get(name, raw.get("cuts", ()))), float(weights.get(name, raw.get("weight", 0.0))),
+            tuple(raw.get("cuts", ())),
         )
         for part in ("channel", "set")
         for name, raw in symptoms.get(part, {}).items()
     }  # fmt: skip
-    normal = {name: _log(row) for name, row in likelihoods.get("normal", {}).items() if name in known}
+    rows = {
+        name: raw["normal"]
+        for part in ("channel", "set")
+        for name, raw in symptoms.get(part, {}).items()
+        if "normal" in raw
+    }
+    rows |= likelihoods.get("normal", {})
+    normal = {name: _log(row) for name, row in rows.items() if name in known}
     tables = dict(_tables(likelihoods.get("shows", {}), known))
     for entry in entries.values():
         tables.update(_written(entry, known, normal))

@@ -32,7 +32,7 @@ CHANCE = 0.9999
 """How sure it must be that members of a group differ in a symptom."""
 SURE, SURE_OF_OTHER = 0.99, 0.9999
 """How sure it must be that a cause touches a symptom at all; in the other channel it seldom does."""
-RIDGE = 0.002
+RIDGE = 0.01
 """Pulls every weight towards 0.3, so that few cases do not decide alone."""
 CAUSE_SAY = 0.25
 """How much naming the very cause counts beside naming its group."""
@@ -62,7 +62,11 @@ def classes(case: Case, known: Knowledge) -> str:
 
 def tune(cases: Sequence[Case], known: Knowledge, *, rounds: int = 60) -> dict[str, Any]:
     """cuts, weights, normal and shows, as likelihoods.toml holds them."""
-    cuts = {name: _cuts(name, cases, known) for name in known.symptoms}
+    seen_at_all = {name for case in cases for name, _ in case.values}
+    cuts = {
+        name: list(symptom.written) if symptom.written and name in seen_at_all else _cuts(name, cases, known)
+        for name, symptom in known.symptoms.items()
+    }
     symptoms = {name: replace(s, cuts=tuple(cuts[name])) for name, s in known.symptoms.items() if cuts[name]}
     known = replace(known, symptoms=symptoms)
     separators = {name for group in known.groups.values() for name in group.separators}

@@ -1,0 +1,185 @@
+"""Find a fault, guided: the most telling measurement next, until one group of causes stands out; then inside, lid off.
+
+It begins as every test begins (cold, lamp, rails, DC), since nothing else is safe. After that it chooses: what tells most
+about the causes that are still likely, for the time it takes and what it can hurt. What it asks for, and why, is said.
+"""
+
+from benchtest import Procedure, measure
+from benchtest.diagnosis.knowledge import shipped
+from benchtest.diagnosis.next_check import belief, leading, worth
+from benchtest.procedure import load_procedure
+from benchtest.reading import Reading, as_row
+
+SURE = 0.95  # one group is this likely: go inside
+power_on = {step.name: step for step in load_procedure("power_on").steps}
+
+# What can be measured outside: the step of power_on, what must come before it, seconds, danger, symptoms that it shows.
+CHOICES = {
+    "warm_up": ((), 600, 0, ("dc_warm", "dc_drift", "dc_against", "rails_warm", "rails_on_lamp")),
+    "dc_check_full_volume": ((), 20, 0, ("dc_full_volume", "dc_by_volume")),
+    "gain_without_load": (("dc_check_full_volume",), 20, 0, ()),
+    "loaded": (("dc_check_full_volume", "gain_without_load"), 60, 0, ("dc_loaded", "dc_by_load")),
+    "noise": (("loaded",), 15, 0, ("noise", "noise_against", "hiss", "hum_mains", "hum_twice", "noise_plugged",
+                                   "hum_mains_plugged", "hum_mains_against")),
+    "gain": (("loaded", "noise"), 15, 0, ("answers", "gain_off", "gain_against", "polarity", "damping", "damping_against")),
+    "agreement": (("gain",), 5, 0, ("agreement", "agreement_against")),
+    "sweeps": (("gain", "agreement"), 10, 0, ("bass_20hz", "bass_40hz", "bass_against", "treble_16khz", "treble_20khz",
+                                              "treble_against", "thd_treble", "thd_treble_against", "separation_1khz",
+                                              "separation_10khz", "separation_slope")),
+    "power_one_channel": (("agreement",), 90, 0, ("power_one", "power_against", "ramp_end", "sag_one", "gain_wanders")),
+    "distortion": (("power_one_channel",), 25, 0, ("thd_10mw", "thd_1w", "thd_half", "thd_rated", "thd_slope", "thd_1w_against",
+                                                   "thd_slope_low", "besides_1w", "besides_rated", "noise_1w", "noise_rated")),
+    "rails_under_load": (("power_one_channel",), 15, 1, ("ripple", "ripple_apart", "ripple_multiple")),
+    "power_both_channels": (("power_one_channel",), 60, 0, ("power_both", "power_shared", "sag_both")),
+    "dc_check_after_power": (("power_one_channel",), 10, 0, ("dc_by_power", "rails_after_power")),
+    "balance_turned_down": (("gain",), 15, 0, ("volume_moves_balance",)),
+}  # fmt: skip
+
+test = Procedure(
+    "Find a fault",
+    kit=load_procedure("power_on").kit,
+)
+
+
+def followed(bench, body):
+    """Carry a body out and remember its readings as rows, so that the next choice knows them."""
+    rows = bench.kept.setdefault("rows", [])
+    answer = None
+    while True:
+        try:
+            item = body.send(answer)
+        except StopIteration:
+            return
+        answer = yield item
+        for reading in answer if isinstance(answer, list) else [answer]:
+            if isinstance(reading, Reading):
+                rows.append(as_row(reading, run_id="", sequence=len(rows) + 1, time_utc="", procedure="find_fault",
+                                   step="", simulated=bench.simulated))  # fmt: skip
+
+
+def as_in_power_on(name):
+    step = power_on[name]
+
+    @test.step(
+        step.title, why=step.why, hook_up=step.hook_up, outside=step.outside, takes=step.takes, required=step.required
+    )
+    def body(bench, amplifier):
+        yield from followed(bench, step.body(bench, amplifier))
+
+    return body
+
+
+for first in ("cold_checks", "on_the_lamp", "rails", "dc_check"):
+    as_in_power_on(first).__name__ = first
+
+
+@test.step(
+    "Choose, measure, think again",
+    why="the next measurement is the one that tells most about what is still likely, for its time and its danger",
+    hook_up="as asked",
+    takes="2 to 15 min",
+)
+def choose(bench, amplifier):
+    done = bench.kept["done"] = []
+    while True:
+        rows = bench.kept.get("rows", [])
+        group, channel, p = leading(rows, amplifier)
+        left = [name for name in CHOICES if name not in done]
+        if not left or (p >= SURE and group != "healthy" and _looked_enough(done)):
+            bench.tell(f"Stands out: {group.replace('-', ' ')}, {channel} ({100 * p:.0f} %).")
+            return
+        beliefs, seen = belief(rows, amplifier)
+        best = max(left, key=lambda name: _worth(name, done, beliefs, seen))
+        for name in [*_before(best, done), best]:
+            step = power_on[name]
+            bench.tell(f"Next: {step.title}. {step.why.capitalize()}.")
+            yield from followed(bench, step.body(bench, amplifier))
+            done.append(name)
+
+
+def _looked_enough(done):
+    """An answer needs a tone, or what forbade it: a probability from DC alone is too quick."""
+    return "gain" in done
+
+
+def _before(name, done):
+    """What must be done before, in its order."""
+    needed = []
+    for other in CHOICES[name][0]:
+        for each in [*_before(other, done), other]:
+            if each not in done and each not in needed:
+                needed.append(each)
+    return needed
+
+
+def _worth(name, done, beliefs, seen):
+    steps = [*_before(name, done), name]
+    seconds = sum(CHOICES[each][1] for each in steps)
+    danger = max(CHOICES[each][2] for each in steps)
+    symptoms = [s for each in steps for s in CHOICES[each][3] if s not in seen]
+    return worth(beliefs, shipped(), symptoms, seconds, danger)
+
+
+@test.step(
+    "Inside, where the leading causes part",
+    why="what looks alike at the terminals is told apart inside; off, move, on, hands off",
+    hook_up="lid off; each point is touched with the mains off",
+    outside=False,
+    takes="3 min",
+)
+def inside(bench, amplifier):
+    group, channel, p = leading(bench.kept.get("rows", []), amplifier)
+    if group == "healthy" or p < 0.5:
+        yield []
+        return
+    at = channel if channel in bench.channels else "left"
+    entry = next((c for c in shipped().causes.values() if c.group_name == group), None)
+    known = shipped().groups.get(group)
+    if known is not None:
+        bench.tell(f"To tell them apart: {known.separate}.")
+    elif entry is not None:
+        bench.tell(f"To be sure: {entry.confirm}.")
+    if group in ("bias-low", "bias-high", "bias-runaway", "uneven-halves") and bench.reaches(
+        f"{at}_emitter_resistor_1"
+    ):
+        yield from followed(bench, _emitter_resistors(bench, at))
+    if group == "open-path":
+        yield from followed(bench, _terminals(bench, at))
+
+
+def _emitter_resistors(bench, channel):
+    """Idle current through each emitter resistor, no signal, warm."""
+    for number in (1, 2, 3, 4):
+        bench.mains_off("Off at the wall: the next point is inside the set.")
+        bench.move_meter(f"{channel}_emitter_resistor_{number}")
+        bench.hook_up("1 kilohm across the terminals, inputs shorted.", load="1 kilohm", inputs="shorted")
+        bench.mains_on("Switch on again, hands off.")
+        bench.sleep(60.0, why="it warms up")
+        yield measure.idle_current(bench, channel, number)
+
+
+def _terminals(bench, channel):
+    """Volts before the relay and across its contact; then ohms at the terminals, load off: what may have blown the fuse."""
+    for point in (f"{channel}_amplifier_output", f"{channel}_relay_contact"):
+        bench.mains_off("Off at the wall: the next point is inside the set.")
+        bench.move_meter(point)
+        bench.hook_up("1 kilohm across the terminals, inputs shorted.", load="1 kilohm", inputs="shorted")
+        bench.mains_on("Switch on again, hands off.")
+        bench.sleep(15.0, why="the relay pulls in")
+        yield measure.volts_at(bench, point)
+    bench.mains_off("Off at the wall.")
+    yield measure.discharge(bench)
+    bench.hook_up("Everything off the speaker terminals; cable and loudspeaker of the owner stay on, if they are.",
+                  load="none")  # fmt: skip
+    yield [measure.ohms_at(bench, f"{channel}_output", quantity="terminal_resistance")]
+
+
+@test.step(
+    "Off, and the discharge measured",
+    why="empty reservoirs are measured, not assumed",
+    hook_up="the mains is off",
+    takes="4 min",
+)
+def off(bench, amplifier):
+    bench.mains_off("Off at the wall.")
+    yield measure.discharge(bench)

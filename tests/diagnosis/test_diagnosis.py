@@ -1,0 +1,255 @@
+"""Diagnosis of rows: what it says, from what, and what the data files promise."""
+
+from __future__ import annotations
+
+import csv
+import json
+import math
+import os
+import shutil
+import subprocess
+import sys
+import tomllib
+from importlib import resources
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from benchtest.amplifier_file import load_amplifier
+from benchtest.diagnosis import diagnose, weigh
+from benchtest.diagnosis.features import Sheet, features
+from benchtest.diagnosis.knowledge import HEALTHY, build, shipped
+from benchtest.diagnosis.next_check import telling, worth
+from benchtest.diagnosis.rows import seen
+from benchtest.diagnosis.tuning import Case, tune
+from benchtest.errors import FileError
+from simulated_instruments.faults import SCENARIOS
+from tests.procedures.test_power_on import power_on
+
+ROOT = Path(__file__).parents[2]
+DEMO = load_amplifier(ROOT / "procedures" / "demo_amplifier.toml")
+
+DECLARED = {
+    "open-path": {"speaker-fuse-open", "speaker-fuse-and-shorted-cable", "relay-open", "output-joint-open",
+                  "headphone-contact-open"},
+    "crossed": {"channels-crossed", "leads-swapped"},
+    "level-disagreement": {"divider-wrong", "calibration-stale"},
+    "input-offset": {"input-pair-unbalanced", "feedback-capacitor-shorted"},
+    "bass-loss": {"feedback-capacitor-dry", "coupling-capacitor-dry"},
+    "uneven-halves": {"halves-unequal", "parallel-device-open", "output-half-open"},
+    "low-rails": {"mains-setting-wrong", "transformer-shorted-turn"},
+    "rail-at-output": {"output-stage-shorted", "feedback-resistor-open"},
+}  # fmt: skip
+"""What may look alike at the terminals (common practice); no group may be larger."""
+
+
+def row(
+    quantity: str, channel: str, value: float | None, unit: str, *, verdict: str = "pass", note: str = "", **conditions
+):
+    return {"quantity": quantity, "channel": channel, "value": value, "unit": unit, "verdict": verdict, "note": note,
+            "conditions": json.dumps(conditions)}  # fmt: skip
+
+
+@pytest.fixture(scope="module")
+def broken(tmp_path_factory):
+    return power_on(tmp_path_factory.mktemp("archive"), scenario="speaker-fuse-open", channel="left", seed=2)[0]
+
+
+def test_it_is_asked_in_another_process_from_a_copied_csv(broken, tmp_path):
+    shutil.copy(broken.folder / "readings.csv", tmp_path / "copied.csv")
+    shutil.copy(ROOT / "procedures" / "demo_amplifier.toml", tmp_path)
+    script = (
+        "import csv, json, pathlib\n"
+        "from benchtest.amplifier_file import load_amplifier\n"
+        "from benchtest.diagnosis import diagnose\n"
+        "rows = list(csv.DictReader(open('copied.csv', encoding='utf-8', newline='')))\n"
+        "print(json.dumps([c.as_dict() for c in diagnose(rows, load_amplifier(pathlib.Path('demo_amplifier.toml')))]))\n"
+    )
+    done = subprocess.run(
+        [sys.executable, "-c", script], cwd=tmp_path, capture_output=True, text=True, check=True,
+        env={**os.environ, "PYTHONPATH": str(ROOT)},
+    )  # fmt: skip
+    assert json.loads(done.stdout) == broken.summary["diagnosis"]
+    assert json.loads(done.stdout)[0]["cause"] == "speaker-fuse-open"
+
+
+def test_evidence_quotes_readings_in_plain_words(broken):
+    first = broken.summary["diagnosis"][0]
+    assert set(first) == {"cause", "channel", "probability", "evidence", "next_check"}
+    assert any("SPEAKER FUSE OPEN" in line for line in first["evidence"])
+    assert not any("dc_offset" in line or "fuse_resistance" in line or " none " in line for line in first["evidence"])
+    assert "find what blew it" in first["next_check"]
+
+
+def test_probabilities_are_probabilities(broken):
+    listed = broken.summary["diagnosis"]
+    assert all(0.0 < cause["probability"] <= 1.0 for cause in listed)
+    assert sum(cause["probability"] for cause in listed) <= 1.0 + 1e-6
+    everything = weigh(features(Sheet(seen(broken.rows), DEMO)), shipped())
+    assert math.isclose(sum(everything.probability.values()), 1.0, rel_tol=1e-9)
+
+
+def test_rows_read_back_from_csv_give_the_same_features(broken):
+    with (broken.folder / "readings.csv").open(encoding="utf-8", newline="") as file:
+        copied = features(Sheet(seen(csv.DictReader(file)), DEMO))
+    direct = features(Sheet(seen(broken.rows), DEMO))
+    assert copied.keys() == direct.keys()
+    assert all(math.isclose(copied[k].value, direct[k].value, rel_tol=1e-9, abs_tol=1e-12) for k in direct)
+
+
+def test_nothing_is_said_of_nothing():
+    assert diagnose([], DEMO) == []
+
+
+def test_too_little_was_measured_to_call_it_healthy():
+    rows = [row("dc_offset", c, 2e-3, "V", at="relay + 10 s") for c in ("left", "right")]
+    assert all(cause.cause != HEALTHY for cause in diagnose(rows, DEMO))
+
+
+def test_two_values_typed_in_by_hand_name_a_rail_at_the_output():
+    rows = [
+        {
+            "quantity": "dc_offset",
+            "channel": "left",
+            "value": "41.2",
+            "unit": "V",
+            "conditions": '{"at":"relay + 10 s"}',
+        },
+        {
+            "quantity": "dc_offset",
+            "channel": "right",
+            "value": "0.003",
+            "unit": "V",
+            "conditions": '{"at":"relay + 10 s"}',
+        },
+    ]
+    first = diagnose(rows, DEMO)[0]
+    assert first.channel == "left"
+    assert first.cause in DECLARED["rail-at-output"]
+    assert "41.2 V" in " ".join(first.evidence)
+
+
+def test_a_missing_reading_is_no_evidence():
+    rows = [row("thd", "left", None, "%", verdict="not_measured", at="1 W")]
+    assert features(Sheet(seen(rows), DEMO)) == {}
+
+
+def test_the_kind_of_output_stage_counts():
+    rows = [row("rail_voltage", "none", v, "V", at="idle", rail=r) for v, r in ((83.0, "positive"), (0.0, "negative"))]
+    coupled = DEMO.model_copy(update={"output_stage": "capacitor_coupled"})
+    assert ("rail_lost", "none") in features(Sheet(seen(rows), DEMO))
+    assert ("rail_lost", "none") not in features(Sheet(seen(rows), coupled))
+
+
+# -------------------------------------------------------------------- the data
+
+
+def test_every_scenario_is_a_known_cause():
+    named = {s for s in SCENARIOS if not s.startswith(HEALTHY)} - {"relay-contact-and-joint"}
+    assert named - set(shipped().causes) == set()
+
+
+def test_groups_are_no_larger_than_declared():
+    members: dict[str, set[str]] = {}
+    for cause in shipped().causes.values():
+        if cause.group:
+            members.setdefault(cause.group, set()).add(cause.name)
+    assert {group: names - DECLARED.get(group, set()) for group, names in members.items()} == {
+        g: set() for g in members
+    }
+    assert all(shipped().groups[group].separate for group in members)
+
+
+def test_every_piece_of_data_says_where_it_comes_from():
+    assert all(cause.provenance for cause in shipped().causes.values())
+    likelihoods = tomllib.loads((resources.files("benchtest.published") / "diagnosis" / "likelihoods.toml").read_text())
+    assert "seeds" in likelihoods["provenance"]
+    causes = (resources.files("benchtest.published") / "diagnosis" / "causes.toml").read_text()
+    assert causes.count("provenance = ") >= len(shipped().causes) + len(shipped().groups)
+
+
+def test_tables_are_distributions():
+    known = shipped()
+    for table in (*known.tables.values(), *known.normal.values()):
+        assert math.isclose(float(np.exp(table).sum()), 1.0, abs_tol=1e-6)
+
+
+SMALL_SYMPTOMS = {"channel": {"noise": {"words": "noise", "unit": "V", "cost": 1, "danger": 0}}}
+
+
+def small(causes: list[dict], likelihoods: dict | None = None):
+    return build({"causes": causes}, SMALL_SYMPTOMS, likelihoods or {"cuts": {"noise": [0.001]}, "weights": {"noise": 1.0},
+                                                                     "normal": {"noise": [0.9, 0.1]}})  # fmt: skip
+
+
+HISS = {"name": "hiss", "words": "it hisses", "channels": "one", "confirm": "listen", "provenance": "mine"}
+
+
+def test_a_technician_adds_a_cause_with_words_for_how_often():
+    known = small([{**HISS, "shows": [{"symptom": "noise", "above": 0.002, "how": "usually"}]}])
+    p = np.exp(known.tables[("hiss", "this", "noise")])
+    assert p == pytest.approx([0.15, 0.85])
+
+
+@pytest.mark.parametrize(
+    ("cause", "said"),
+    [
+        ({"name": "hiss"}, "lacks words"),
+        ({**HISS, "channels": "three"}, "channels"),
+        ({**HISS, "group": "frogs"}, "does not exist"),
+        ({**HISS, "shows": [{"symptom": "noise", "above": 1.0, "how": "perhaps"}]}, "how"),
+        ({**HISS, "shows": [{"symptom": "frog", "above": 1.0, "how": "often"}]}, "symptom"),
+    ],
+)
+def test_a_mistake_in_the_data_is_named(cause, said):
+    with pytest.raises(FileError, match=said):
+        small([cause])
+
+
+def test_tuning_finds_the_cut_and_bayes_rule_gives_the_odds():
+    # two normal distributions three standard deviations apart: the best cut lies between, and the posterior of a value
+    # far on one side is that of Bayes' rule with the counted shares (closed form)
+    rng = np.random.default_rng(1)
+    known = small([HISS], {})
+    cases = [
+        Case(HEALTHY, "none", {("noise", c): float(rng.lognormal(-9, 0.3)) for c in ("left", "right")})
+        for _ in range(200)
+    ]
+    cases += [
+        Case(
+            "hiss",
+            "left",
+            {("noise", "left"): float(rng.lognormal(-6, 0.3)), ("noise", "right"): float(rng.lognormal(-9, 0.3))},
+        )
+        for _ in range(200)
+    ]
+    found = tune(cases, known)
+    (cut, *_) = found["cuts"]["noise"]
+    assert math.exp(-9) < cut < math.exp(-6)
+    assert found["weights"]["noise"] > 0.1
+    high = [
+        p
+        for c, p in zip([0.0, *found["cuts"]["noise"]], found["shows"]["hiss"]["this"]["noise"], strict=True)
+        if c >= cut
+    ]
+    assert sum(high) > 0.9
+    assert "other" not in found["shows"]["hiss"]
+
+
+def test_what_tells_nothing_is_worth_nothing():
+    known = small([HISS])
+    p = np.exp(known.log_prior())
+    assert telling(p / p.sum(), known, "noise") == pytest.approx(0.0, abs=1e-12)
+
+
+def test_a_dangerous_and_slow_measurement_is_worth_less():
+    known = small([{**HISS, "shows": [{"symptom": "noise", "above": 0.002, "how": "always"}]}])
+    p = np.exp(known.log_prior())
+    p = p / p.sum()
+    assert (
+        worth(p, known, ["noise"], 10.0, 0)
+        > worth(p, known, ["noise"], 10.0, 2)
+        > worth(p, known, ["noise"], 100.0, 2)
+        > 0
+    )

@@ -1,0 +1,66 @@
+"""The figures of the score, on cases made by hand."""
+
+from __future__ import annotations
+
+import json
+
+import pytest
+from click.testing import CliRunner
+
+from benchtest.cli import benchtest as command
+from benchtest.scoring import Scored, calibration, cause_rank, confusion, group_rank, pair_named, table, table_text
+
+RELAY = Scored(
+    "relay-open", "left", (("speaker-fuse-open", "left", 0.6), ("relay-open", "left", 0.3), ("bias-low", "left", 0.1))
+)
+
+
+def test_a_member_of_the_group_counts_for_the_group_not_for_the_cause():
+    assert (group_rank(RELAY), cause_rank(RELAY)) == (1, 2)
+
+
+def test_the_other_channel_is_wrong():
+    wrong = Scored("relay-open", "right", RELAY.listed)
+    assert (group_rank(wrong), cause_rank(wrong)) == (0, 0)
+    assert confusion([wrong])["relay-open"] == {"open-path (other channel)": 1}
+
+
+def test_a_fault_of_the_set_has_no_channel_to_miss():
+    assert group_rank(Scored("rail-missing", "left", (("rail-missing", "both", 0.9),))) == 1
+
+
+def test_a_pair_needs_both_in_the_first_three():
+    both = (("relay-contact-oxidised", "left", 0.6), ("bias-low", "left", 0.2), ("output-joint-cracked", "left", 0.1))
+    assert pair_named(Scored("relay-contact-and-joint", "left", both))
+    assert not pair_named(Scored("relay-contact-and-joint", "left", both[:2]))
+
+
+def test_calibration_puts_the_groups_probability_in_its_bin():
+    (one,) = calibration([RELAY, Scored("bias-low", "left", RELAY.listed)])
+    assert (one["from"], one["cases"], one["right"]) == (0.9, 2, 0.5) or (one["from"], one["cases"]) == (0.8, 2)
+    assert one["stated"] == pytest.approx(0.9)
+
+
+def test_the_table_counts_what_it_says():
+    healthy = [Scored("healthy", "none", (("healthy", "none", 0.9),))] * 99
+    cases = [RELAY, *healthy, Scored("healthy-dc-servo", "none", (("bias-low", "left", 0.9),))]
+    rows = {r["what"]: r for r in table(cases)}
+    assert (rows["healthy called faulty"]["hits"], rows["healthy called faulty"]["cases"]) == (1, 100)
+    assert rows["healthy called faulty"]["met"] is True
+    assert rows["true group first after power_on, of faults that it can show"]["share"] == 1.0
+    assert rows["true group first after find_fault"]["share"] is None
+    assert "healthy called faulty" in table_text(list(rows.values()))
+
+
+def test_the_command_plays_keeps_and_resumes(tmp_path):
+    kept = tmp_path / "cases.jsonl"
+    options = ["score", str(kept), "--seeds", "1", "--only", "speaker-fuse-open", "--processes", "1", "--json"]
+    first = CliRunner().invoke(command, options, catch_exceptions=False)
+    page = json.loads(first.stdout)
+    assert page["cases"] == 1
+    assert page["table"][0]["hits"] == 1
+    lines = (tmp_path / "cases.jsonl.part0").read_text().splitlines()
+    again = CliRunner().invoke(command, options, catch_exceptions=False)
+    assert json.loads(again.stdout) == page
+    assert (tmp_path / "cases.jsonl.part0").read_text().splitlines() == lines
+    assert json.loads(lines[0])["unsafe"] == []
