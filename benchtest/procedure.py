@@ -217,6 +217,7 @@ class _Run:
         self.run_id = self.writer.run_id if self.writer is not None else "not-kept"
         if self.writer is not None:
             bench.keep_truth(self.run_id)
+            bench.kept["run folder"] = str(self.writer.folder)
 
     def carry_out(self, listeners: Iterable[Sink]) -> RunResult:
         if self.writer is not None:
@@ -275,7 +276,7 @@ class _Run:
                 return 0
             self._brought_back = True
             self.bench.tell(f"Going on with run {earlier.run_id} after its step {len(earlier.done)}.")
-            self.bench.kept.update(earlier.kept)
+            self.bench.kept.update({k: v for k, v in earlier.kept.items() if k != "run folder"})
             for row in earlier.rows:
                 self._keep_row({**row, "run_id": self.run_id, "sequence": len(self.rows) + 1}, {})
             for done in self.procedure.steps[: len(earlier.done)]:

@@ -52,6 +52,3 @@ def off(bench, amplifier, so_far):
     bench.mains_off()
     bad = [f"{row['quantity']} {row['channel']}" for row in so_far if row["verdict"] == "fail"]
     yield Advice("look at" if bad else "go on", tuple(bad))
-
-
-# mypy: disable-error-code="no-untyped-def, no-untyped-call, misc"

@@ -22,7 +22,7 @@ test = Procedure(
     why="a bias circuit that is wrong takes the new output devices with it; the lamp is cheaper",
     hook_up="plug out for the trimmers; then lamp in, 1 kilohm at both outputs, inputs shorted, volume at minimum",
     outside=False,
-    takes="35 s",
+    takes="40 s",
     required=True,
 )
 def on_the_lamp(bench, amplifier):
@@ -51,7 +51,7 @@ def on_the_lamp(bench, amplifier):
     "Offset of both outputs",
     why="offset first: it stands behind every later reading",
     hook_up="lamp out, the rest as before",
-    takes="35 s",
+    takes="50 s",
     required=True,
 )
 def offset(bench, amplifier):
@@ -84,7 +84,7 @@ def watched(bench, amplifier, channel):
     why="cold readings lie; runaway shows in the first minutes",
     hook_up="off: meter on left emitter resistor 1; on, lid off, nothing connected but 1 kilohm",
     outside=False,
-    takes="10 min 25 s",
+    takes="10 min 15 s",
     required=True,
 )
 def idle_left(bench, amplifier):
@@ -96,7 +96,7 @@ def idle_left(bench, amplifier):
     why="as for the left channel; the two should agree within 20 %",
     hook_up="off: meter on right emitter resistor 1; on",
     outside=False,
-    takes="10 min 25 s",
+    takes="10 min 15 s",
     required=True,
 )
 def idle_right(bench, amplifier):
@@ -107,7 +107,7 @@ def idle_right(bench, amplifier):
     "Offset warm, and off",
     why="the bias has moved the offset, and the warmth too",
     hook_up="meters on the speaker terminals (outside, live)",
-    takes="25 s",
+    takes="4 s",
     required=True,
 )
 def warm(bench, amplifier, so_far):
@@ -119,6 +119,3 @@ def warm(bench, amplifier, so_far):
     if len(values) == 2 and max(values) > 1.2 * min(values):
         bad.append(f"left and right apart: {1000 * values[0]:.0f} and {1000 * values[1]:.0f} mA")
     yield Advice("look at", tuple(bad)) if bad else Advice("done", ("now power: one channel first, to 10 % of rated",))
-
-
-# mypy: disable-error-code="no-untyped-def, no-untyped-call, misc"

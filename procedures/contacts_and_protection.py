@@ -17,7 +17,7 @@ test = Procedure(
     "The owner's cables and loudspeakers",
     why="a shorted cable or a voice coil with shorted turns blows the next fuse as well",
     hook_up="nothing on the amplifier; meter on ohms, as you are told",
-    takes="10 s",
+    takes="2 s",
 )
 def cables(bench, amplifier):
     came = bench.ask("Did the owner's cables and loudspeakers come along?", ("not there", "yes"), about="setting")
@@ -41,7 +41,7 @@ def cables(bench, amplifier):
     "Switch on: DC check, thump, relay delay",
     why="2 to 8 seconds are usual; none at all is a welded contact, or no relay",
     hook_up="dummy load on, inputs shorted, volume at minimum; the sound card listens at the terminals",
-    takes="60 s",
+    takes="50 s",
     required=True,
 )
 def switch_on(bench, amplifier):
@@ -71,7 +71,7 @@ def across(bench, amplifier, channel, place):
     why="an oxidised contact distorts at low level and reads some tenths of an ohm",
     hook_up="off: meter across the left relay contact; on; sound card into the inputs",
     outside=False,
-    takes="60 s",
+    takes="45 s",
 )
 def left_contact(bench, amplifier):
     yield from across(bench, amplifier, "left", "relay_contact")
@@ -82,7 +82,7 @@ def left_contact(bench, amplifier):
     why="one contact beside the other is the best judge",
     hook_up="off: meter across the right relay contact; on; sound card into the inputs",
     outside=False,
-    takes="60 s",
+    takes="45 s",
 )
 def right_contact(bench, amplifier):
     yield from across(bench, amplifier, "right", "relay_contact")
@@ -93,7 +93,7 @@ def right_contact(bench, amplifier):
     why="DC that the protection does not see ends in a voice coil; a welded relay defeats it",
     hook_up="0 to 5 V through 1 kilohm to the protection's sense input (sheet), tone off",
     outside=False,
-    takes="5 s",
+    takes="2 s",
 )
 def protection(bench, amplifier):
     there = bench.ask(
@@ -113,7 +113,7 @@ def protection(bench, amplifier):
     )
 
 
-@test.step("Off: thump", why="the relay should open before the rails fall", hook_up="as before", takes="10 s")
+@test.step("Off: thump", why="the relay should open before the rails fall", hook_up="as before", takes="3 s")
 def off(bench, amplifier, so_far):
     yield measure.turn_off_transient(bench)
     poor = [
@@ -125,6 +125,3 @@ def off(bench, amplifier, so_far):
         yield Advice("look at", tuple(shorted + [f"{p}: replace the relay, cleaning does not last" for p in poor]))
     else:
         yield Advice("go on", ())
-
-
-# mypy: disable-error-code="no-untyped-def, no-untyped-call, misc"

@@ -25,7 +25,7 @@ ONE = "1 kilohm 5 W across each speaker terminal pair, shorting plugs in the inp
     why="burnt parts, liquid and earlier repairs are seen before they are measured",
     hook_up="mains plug out; loudspeakers and everything else off; lid off",
     outside=False,
-    takes="10 s",
+    takes="6 s",
 )
 def look(bench, amplifier):
     yield measure.by_eye(
@@ -46,7 +46,7 @@ def look(bench, amplifier):
     why="reservoirs stay charged for minutes, in a dead set for hours; ohms come only after this",
     hook_up="meter on DC volts: each rail to ground",
     outside=False,
-    takes="15 s",
+    takes="1 s",
     required=True,
 )
 def stored_charge(bench, amplifier):
@@ -61,7 +61,7 @@ def stored_charge(bench, amplifier):
     why="a blown fuse is a symptom; what is shorted is found before the mains finds it",
     hook_up="plug out, reservoirs empty; one meter on ohms goes from point to point",
     outside=False,
-    takes="75 s",
+    takes="30 s",
 )
 def cold(bench, amplifier):
     fuses = [f"{c}_speaker_fuse" for c in bench.channels]
@@ -95,7 +95,7 @@ def cold(bench, amplifier):
     why="the lamp limits what a remaining short can draw; it also says how much the set draws",
     hook_up=f"series lamp in; {ONE}; meter on a rail",
     outside=False,
-    takes="75 s",
+    takes="40 s",
 )
 def on_the_lamp(bench, amplifier):
     if bench.file.lamp is None:
@@ -135,7 +135,7 @@ def on_the_lamp(bench, amplifier):
     why="a rail that is missing or far from its fellow tells of a fuse, a diode, a winding",
     hook_up=f"lamp out; {ONE}; meter on a rail",
     outside=False,
-    takes="75 s",
+    takes="45 s",
     required=True,
 )
 def rails(bench, amplifier):
@@ -157,7 +157,7 @@ def rails(bench, amplifier):
     "Which kind of output stage",
     why="half of all wrong verdicts come from not knowing: it decides which DC is normal",
     hook_up="as before; meter on each minus terminal to chassis (outside, live)",
-    takes="15 s",
+    takes="9 s",
 )
 def kind(bench, amplifier, so_far):
     idle = {}
@@ -180,7 +180,7 @@ def kind(bench, amplifier, so_far):
     "DC check of both outputs",
     why="DC burns voice coils. A zero does not pass: the path may be open",
     hook_up="as before; meter on each speaker terminal pair (outside, live)",
-    takes="15 s",
+    takes="4 s",
     required=True,
 )
 def dc_check(bench, amplifier):
@@ -201,7 +201,7 @@ def dc_check(bench, amplifier):
     why="empty reservoirs are measured, not assumed",
     hook_up="mains off",
     outside=False,
-    takes="3 min",
+    takes="17 s",
 )
 def off(bench, amplifier, so_far):
     bench.mains_off()
@@ -216,6 +216,3 @@ def off(bench, amplifier, so_far):
         yield Advice("look at", tuple(failed + open_))
     else:
         yield Advice("go on", ("nothing spoke against it: power_on is the next test",))
-
-
-# mypy: disable-error-code="no-untyped-def, no-untyped-call, misc"

@@ -4,11 +4,13 @@ The list is left_against_right.csv beside this file. Copy both, put your set's p
 """
 
 import csv
+import json
 import math
 from pathlib import Path
+from typing import Any
 
 from benchtest import Advice, Procedure, measure
-from benchtest.reading import Reading
+from benchtest.reading import Reading, Verdict
 
 LIST = Path(__file__).with_suffix(".csv")
 LEAST = {"ohms": 0.05, "diode": 0.02, "volts": 0.005}
@@ -54,10 +56,13 @@ def both(bench, row, take, live=False):
 
 def compared(left, right, point, function, tolerance):
     """Left over right in percent, held to the list's tolerance; an open one beside a closed one is odd whatever it reads."""
-    common = {"conditions": {"at": f"{point.replace('_', ' ')}, {function}"}, "method": "left against right"}
+    common: dict[str, Any] = {
+        "conditions": {"at": f"{point.replace('_', ' ')}, {function}"},
+        "method": "left against right",
+    }
     if (left.value is None) != (right.value is None) and "OL" in left.note + right.note:
         open_one = "left" if left.value is None else "right"
-        return Reading(quantity="channels_apart", channel="both", value=None, unit="%", verdict="fail",
+        return Reading(quantity="channels_apart", channel="both", value=None, unit="%", verdict=Verdict.FAIL,
                        note=f"ODD: {point.replace('_', ' ')} is open on the {open_one} only", **common)  # fmt: skip
     if left.note == right.note == "open (OL)":
         return Reading(quantity="channels_apart", channel="both", value=0.0, unit="%", expanded_uncertainty=0.0,
@@ -82,7 +87,7 @@ def compared(left, right, point, function, tolerance):
     why="ohms come only on what is empty",
     hook_up="plug out, lid off; meter on each rail",
     outside=False,
-    takes="10 s",
+    takes="5 s",
     required=True,
 )
 def stored_charge(bench, amplifier):
@@ -99,7 +104,7 @@ def stored_charge(bench, amplifier):
     why="the same part in the good channel is the best data sheet there is",
     hook_up="plug out; first left, then right, at each point of the list; swap the probes for the diode test if you like",
     outside=False,
-    takes="70 s",
+    takes="60 s",
 )
 def cold(bench, amplifier):
     for row in points("ohms"):
@@ -113,7 +118,7 @@ def cold(bench, amplifier):
     why="what stands under power and does not show cold",
     hook_up="off for every move of the probe, on for the reading; inputs shorted, volume at minimum, 1 kilohm at the outputs",
     outside=False,
-    takes="100 s",
+    takes="110 s",
 )
 def live(bench, amplifier):
     rows = points("volts")
@@ -137,9 +142,4 @@ def odd_ones(bench, amplifier, so_far):
 
 
 def point_of(row):
-    import json
-
     return json.loads(row["conditions"]).get("at", "")
-
-
-# mypy: disable-error-code="no-untyped-def, no-untyped-call, misc, arg-type"

@@ -19,7 +19,7 @@ test = Procedure(
     "Sound card, dividers, meter, loads",
     why="what is found now is the bench, and not the next amplifier",
     hook_up="loopback: output to the far ends of the input dividers; meter's leads together, then across each dummy load",
-    takes="75 s",
+    takes="50 s",
 )
 def bench_itself(bench, amplifier):
     for check in verify(bench, watched_s=5.0).checks:
@@ -44,6 +44,3 @@ def conclusion(bench, amplifier, so_far):
         yield Advice("go on, knowing this", tuple(missing))
     else:
         yield Advice("go on", ("the bench is what it was",))
-
-
-# mypy: disable-error-code="no-untyped-def, no-untyped-call, misc"

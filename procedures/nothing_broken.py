@@ -30,7 +30,7 @@ SWITCHES = (
     "The list of switches",
     why="each of them has been brought in as a broken amplifier",
     hook_up="lid on; nothing connected yet",
-    takes="20 s",
+    takes="16 s",
 )
 def switches(bench, amplifier):
     for name, question in SWITCHES:
@@ -61,7 +61,7 @@ def dc_check(bench, amplifier):
     "A small tone: does it come out, on both sides, unaltered?",
     why="50 mV into 1 kilohm harms nothing, and tells a switch from a fault",
     hook_up="as before; the sound card's output in the line inputs, volume full",
-    takes="20 s",
+    takes="14 s",
     required=True,
 )
 def small_tone(bench, amplifier):
@@ -81,7 +81,7 @@ def small_tone(bench, amplifier):
     "No sound: pre-out and main-in apart",
     why="main-in passes by selector, monitor and volume: sound there means that the power amplifier works",
     hook_up="only where there was no sound, and where the set has the sockets",
-    takes="5 s",
+    takes="1 s",
 )
 def apart(bench, amplifier, so_far):
     silent = [
@@ -105,7 +105,7 @@ def apart(bench, amplifier, so_far):
     "What to do next",
     why="the answer for the owner, or the reason to open it",
     hook_up="mains off",
-    takes="5 s",
+    takes="1 s",
 )
 def conclusion(bench, amplifier, so_far):
     bench.mains_off()
@@ -146,6 +146,3 @@ def conclusion(bench, amplifier, so_far):
         yield Advice(
             "nothing broken", (*wrong, "both channels pass a small tone. Next: cables, loudspeakers, the source")
         )
-
-
-# mypy: disable-error-code="no-untyped-def, no-untyped-call, misc"

@@ -104,6 +104,3 @@ def off(bench, amplifier, so_far):
     yield measure.turn_off_transient(bench)
     bad = [f"{r['quantity']} {r['channel']}, {r['step']}" for r in so_far if r["verdict"] == "fail"]
     yield Advice("look at", tuple(bad)) if bad else Advice("go on", ("nothing came and went in this time",))
-
-
-# mypy: disable-error-code="no-untyped-def, no-untyped-call, misc"

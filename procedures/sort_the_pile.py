@@ -22,7 +22,7 @@ test = Procedure(
     why="a board that was wet or burnt through costs more hours than the set is worth",
     hook_up="plug out, lid off",
     outside=False,
-    takes="8 s",
+    takes="6 s",
 )
 def look(bench, amplifier):
     yield measure.by_eye(
@@ -44,7 +44,7 @@ def look(bench, amplifier):
     why="what is shorted or blown decides how much there is to buy",
     hook_up="plug out; meter first on DC volts, then on ohms",
     outside=False,
-    takes="1 min",
+    takes="15 s",
     required=True,
 )
 def cold(bench, amplifier):
@@ -70,7 +70,7 @@ def cold(bench, amplifier):
     why="the lamp tells a short from a dead transformer; DC on one channel only is one repair, on both it may be two",
     hook_up="series lamp in, 1 kilohm across both outputs, inputs shorted, volume at minimum; meter on the positive rail",
     outside=False,
-    takes="1 min",
+    takes="45 s",
     required=True,
 )
 def on_the_lamp(bench, amplifier):
@@ -104,7 +104,7 @@ def on_the_lamp(bench, amplifier):
     why="the reason goes on a label on the set",
     hook_up="mains off",
     outside=False,
-    takes="5 s",
+    takes="1 s",
 )
 def decide(bench, amplifier, so_far):
     bench.mains_off()
@@ -140,6 +140,3 @@ def decide(bench, amplifier, so_far):
         yield Advice("repair", tuple(reasons))
     else:
         yield Advice("repair", ("nothing found cold or on the lamp: incoming_check next, the fault may be small",))
-
-
-# mypy: disable-error-code="no-untyped-def, no-untyped-call, misc"

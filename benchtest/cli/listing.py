@@ -91,8 +91,7 @@ def new(file: Path) -> None:
         raise FileError(f"{path} is there already. Expected a new name: nothing is written over.")
     path.parent.mkdir(parents=True, exist_ok=True)
     lines = template.read_text(encoding="utf-8").splitlines()
-    kept = [line for line in lines if not line.startswith("# mypy:")]
-    path.write_text("\n".join(kept).rstrip() + "\n", encoding="utf-8")
+    path.write_text("\n".join(lines).rstrip() + "\n", encoding="utf-8")
     click.echo(f"{path}: change it, then 'benchtest procedures check {path}' and 'benchtest run {path} --rehearse'.")
 
 
