@@ -92,7 +92,8 @@ def choose(bench, amplifier):
         best = max(left, key=lambda name: _worth(name, done, beliefs, seen))
         for name in [*_before(best, done), best]:
             step = power_on[name]
-            bench.tell(f"Next: {step.title}. {step.why.capitalize()}.")
+            why = step.why[0].upper() + step.why[1:]
+            bench.tell(f"Next: {step.title}. {why}{'' if why.endswith('?') else '.'}")
             yield from followed(bench, step.body(bench, amplifier))
             done.append(name)
 

@@ -120,7 +120,6 @@ def _play_part(cases: Iterable[tuple[str, int, str]], path: Path, until: float) 
 
 def play_case(scenario: str, seed: int, stage: str) -> dict[str, Any]:
     """One case, played headless: the truth, how it ended, every row."""
-    from benchtest.amplifier_file import load_amplifier
     from benchtest.cli.run import demo_amplifier_file
     from benchtest.instruments.protocols import Operator
     from benchtest.procedure import load_procedure, run
@@ -128,7 +127,7 @@ def play_case(scenario: str, seed: int, stage: str) -> dict[str, Any]:
     from benchtest.training.lessons import amplifier_for
     from simulated_instruments.truth import draw_truth
 
-    amplifier = amplifier_for(scenario, load_amplifier(demo_amplifier_file()))
+    amplifier = amplifier_for(scenario, demo_amplifier_file())
     operators: list[Operator] = []
 
     def remember(operator: Operator) -> Operator:
@@ -146,14 +145,13 @@ def play_case(scenario: str, seed: int, stage: str) -> dict[str, Any]:
 
 
 def _scored(page: dict[str, Any]) -> Scored:
-    from benchtest.amplifier_file import load_amplifier
     from benchtest.cli.run import demo_amplifier_file
     from benchtest.diagnosis import diagnose
     from benchtest.scoring import Scored
     from benchtest.training.lessons import amplifier_for
     from simulated_instruments.faults import SCENARIOS
 
-    amplifier = amplifier_for(page["scenario"], load_amplifier(demo_amplifier_file()))
+    amplifier = amplifier_for(page["scenario"], demo_amplifier_file())
     listed = tuple((c.cause, c.channel, c.probability) for c in diagnose(page["rows"], amplifier))
     scenario = SCENARIOS.get(page["scenario"])
     return Scored(
@@ -166,13 +164,12 @@ def _tune(kept: Path, target: Path) -> int:
     """likelihoods.toml from every kept case."""
     from dataclasses import replace
 
-    from benchtest.amplifier_file import load_amplifier
     from benchtest.cli.run import demo_amplifier_file
     from benchtest.diagnosis.knowledge import HEALTHY, shipped
     from benchtest.diagnosis.tuning import as_toml, case_of, tune
     from benchtest.training.lessons import amplifier_for
 
-    demo = load_amplifier(demo_amplifier_file())
+    demo = demo_amplifier_file()
     known = replace(shipped(), normal={}, tables={})
     pages = [p for p in _pages(kept) if len(p["rows"]) >= 8]
     cases = [case_of(p["scenario"], p["channel"], p["rows"], amplifier_for(p["scenario"], demo)) for p in pages]

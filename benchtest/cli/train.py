@@ -71,7 +71,6 @@ def train(
 
 
 def _play(case: CaseToPlay, *, archive: Path, trainee: str, as_json: bool) -> int:
-    from benchtest.amplifier_file import load_amplifier
     from benchtest.cli.output import print_json
     from benchtest.cli.run import demo_amplifier_file
     from benchtest.instruments.protocols import Operator
@@ -83,7 +82,7 @@ def _play(case: CaseToPlay, *, archive: Path, trainee: str, as_json: bool) -> in
     from simulated_instruments.truth import draw_truth
 
     channel = draw_truth(case.seed, case.scenario, case.channel).channel
-    amplifier = case.amplifier(load_amplifier(demo_amplifier_file()))
+    amplifier = case.amplifier(demo_amplifier_file())
     causes = {s.name: s.one_line for s in SCENARIOS.values() if not s.name.startswith("healthy")}
     found: list[Operator] = []
 

@@ -112,12 +112,12 @@ def _cause(
 ) -> Cause:
     entry = known.causes.get(cause)
     if entry is None:
-        failed = tuple(f"for: {reading_words(r)}" for r in readings if r.verdict == "fail")[:4]
+        failed = tuple(reading_words(r) for r in readings if r.verdict == "fail")[:4]
         if cause == HEALTHY:
             met = sum(r.verdict in ("pass", "noted") for r in readings)
             first = "every limit that was judged is met" if not failed else "what failed fits none of the faults better"
-            return Cause(HEALTHY, "none", round(p, 4), (f"for: {first} ({met} readings)", *failed), HEALTHY_CHECK)
-        evidence = failed or ("for: the readings fit none of the faults that are known",)
+            return Cause(HEALTHY, "none", round(p, 4), (f"{first} ({met} readings)", *failed), HEALTHY_CHECK)
+        evidence = failed or ("the readings fit none of the faults that are known",)
         return Cause(UNNAMED, channel, round(p, 4), evidence, UNNAMED_CHECK)
     key = (entry.group_name, channel)
     like = [m for m in weighed.members[key] if m[0] != cause]
@@ -140,17 +140,21 @@ def _evidence(cause: str, channel: str, weighed: Weighed, found: Features, known
     rival = _rival(cause, channel, weighed, known)
     theirs = {id(t.feature): t.alone for t in terms(found, known, *rival)} if rival else {}
 
+    entry = known.causes[cause]
+    separators = known.groups[entry.group].separators if entry.group else ()
+
     def speaks(term: Term) -> float:
-        return term.alone - 0.5 * theirs.get(id(term.feature), 0.0)
+        telling = 2.0 if term.feature.name in separators else 0.0  # what parts the members of a group comes first
+        return telling + term.alone - 0.5 * theirs.get(id(term.feature), 0.0)
 
     ordered = [t for t in terms(found, known, cause, channel) if t.feature.name != "failures"]
     ordered.sort(key=speaks, reverse=True)
     lines: list[str] = []
-    quoted: set[tuple[str, str, str]] = set()
+    quoted: set[tuple[str, str]] = set()
     for term in ordered:
         if len(lines) == MOST_FOR or speaks(term) < 0.7 or term.alone < 0.5:
             break
-        sources = {(s.quantity, s.channel, s.at()) for s in term.feature.sources}
+        sources = {(s.quantity, s.channel) for s in term.feature.sources}
         if sources <= quoted:
             continue  # the same readings in another guise
         quoted |= sources

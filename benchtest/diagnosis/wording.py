@@ -101,12 +101,12 @@ def for_words(feature: Feature, symptom: Symptom, normal: FloatArray) -> str:
     share = float(np.exp(normal[symptom.level(feature.value)]))
     how = "hardly ever in a healthy set" if share < 0.02 else "seldom in a healthy set" if share < 0.1 else ""
     said = feature_words(feature, symptom)
-    return f"for: {said}" + (f": {how}" if how else "")
+    return said + (f": {how}" if how else "")
 
 
 def against_words(feature: Feature, symptom: Symptom, table: FloatArray) -> str:
     """Evidence against a cause: what was seen, and what one would expect."""
     said = feature_words(feature, symptom)
     if feature.name in ("ramp_end", "answers", "lamp"):
-        return f"against: {said}"
-    return f"against: {said}; with this fault it is usually {level_words(symptom, int(np.argmax(table)))}"
+        return f"against it: {said}"
+    return f"against it: {said}; with this fault it is usually {level_words(symptom, int(np.argmax(table)))}"

@@ -7,11 +7,12 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import cache
 from importlib import resources
+from pathlib import Path
 from typing import Any
 
 import numpy as np
 
-from benchtest.amplifier_file import AmplifierSpec
+from benchtest.amplifier_file import AmplifierSpec, load_amplifier
 from benchtest.errors import FileError
 
 DIFFICULTIES = ("easy", "medium", "hard")
@@ -50,18 +51,18 @@ class CaseToPlay:
         """The kind of output stage that the amplifier file states."""
         return OUTPUT_STAGES.get(self.scenario, "direct_coupled")
 
-    def amplifier(self, demo: AmplifierSpec) -> AmplifierSpec:
-        """The amplifier file that belongs to the set: that of the demo amplifier, with its own kind of output stage."""
+    def amplifier(self, demo: Path) -> AmplifierSpec:
+        """The amplifier file that belongs to the set."""
         return amplifier_for(self.scenario, demo)
 
 
-def amplifier_for(scenario: str, demo: AmplifierSpec) -> AmplifierSpec:
-    """The demo amplifier's file with the output stage that a scenario's set has; one on a single rail states none."""
+def amplifier_for(scenario: str, demo: Path) -> AmplifierSpec:
+    """The amplifier file of a scenario's set: the demo amplifier's, or the one beside it with its kind of output stage.
+
+    Raises FileError where the file is missing.
+    """
     stage = OUTPUT_STAGES.get(scenario)
-    if stage is None:
-        return demo
-    rail = demo.rail_v if stage == "dc_servo" else None
-    return demo.model_copy(update={"output_stage": stage, "rail_v": rail})
+    return load_amplifier(demo if stage is None else demo.with_name(f"demo_{stage}.toml"))
 
 
 @cache

@@ -110,7 +110,7 @@ def _readings_of(session: Session, truth: str, channel: str) -> list[tuple[float
 def _gave_away(session: Session, truth: str, channel: str) -> list[str]:
     if truth == "healthy":
         return []
-    said = [words.removeprefix("for: ") for _, words, _ in _readings_of(session, truth, channel)[:3]]
+    said = [words for _, words, _ in _readings_of(session, truth, channel)[:3]]
     if said:
         return ["What gave it away: " + "; ".join(said) + "."]
     entry = shipped().causes.get(truth)
