@@ -6,14 +6,15 @@ reading does not state counts as not met, and what the tool has no way to tell i
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from typing import Literal
+from typing import Any, Literal
 
 from benchtest.amplifier_file import AmplifierSpec
+from benchtest.clipping_power import power_at
 from benchtest.conditions import where_holds
 from benchtest.published import DEFAULTS, MethodCondition, names, requirement_set
-from benchtest.reading import Reading
+from benchtest.reading import Reading, from_row
 
 Comparable = Literal["yes", "with care", "no"]
 
@@ -75,3 +76,93 @@ def compared_with_all(readings: Iterable[Reading], spec: AmplifierSpec) -> Itera
             found = compared(reading, spec, method=method)
             if found is not None:
                 yield found
+
+
+def comparison_lines(rows: Sequence[Mapping[str, Any]], spec: AmplifierSpec) -> list[str]:
+    """The table of a run: each figure, the maker's claim, and for each published method whether it may be compared, with
+    the conditions that were not met and what was done instead. [] where no method says anything of what was measured."""
+    found = list(compared_with_all((from_row(row) for row in rows), spec))
+    if not found:
+        return []
+    lines = ["Compared with published methods (yes; with care: what is not met moves the figure little; no):"]
+    done: dict[tuple[str, str], list[Compared]] = {}
+    for each in found:
+        done.setdefault((each.reading.quantity, each.method), []).append(each)
+    quantity = ""
+    for (name, _), group in sorted(done.items(), key=lambda item: item[0][0]):
+        if name != quantity:
+            quantity = name
+            lines += ["", f"  {name.replace('_', ' ')}: {_ours(each.reading for each in group)}"]
+        lines += _method_lines(group)
+    forms = power_forms(rows)
+    return lines + (["", "  Power in the forms that makers use:", *(f"    {form}" for form in forms)] if forms else [])
+
+
+def _ours(readings: Iterable[Reading]) -> str:
+    """The first reading of each kind, at most four, with the maker's claim."""
+    shown: list[str] = []
+    for reading in readings:
+        at = ", ".join(
+            filter(None, (reading.channel, str(reading.conditions.get("at", "")),
+                          f"{reading.frequency_hz:g} Hz" if reading.frequency_hz else ""))
+        )  # fmt: skip
+        claim = "" if reading.claim is None else f" (maker says {reading.claim:g}: {reading.claim_verdict})"
+        shown.append(f"{reading.value:.4g} {reading.unit} {at}{claim}")
+    more = f"; and {len(shown) - 4} more" if len(shown) > 4 else ""
+    return "; ".join(shown[:4]) + more
+
+
+def _method_lines(group: Sequence[Compared]) -> Iterator[str]:
+    first = group[0]
+    words = {each.comparable for each in group}
+    together = words.pop() if len(words) == 1 else "it depends on the reading: " + ", ".join(sorted(words))
+    memory = " [in part from memory]" if any(each.from_memory for each in group) else ""
+    yield f"    {first.method}: {together}{memory}"
+    told: set[str] = set()
+    for each in group:
+        for condition in (*each.not_met, *each.not_known):
+            if condition.item in told:
+                continue
+            told.add(condition.item)
+            kind = "not met" if condition in each.not_met else "not known"
+            instead = f"; here: {condition.instead}" if condition.instead else ""
+            mark = " [from memory]" if condition.confidence == "from memory" else ""
+            yield f"      {kind}: {condition.item}: {condition.words}{instead}{mark}"
+
+
+LEAST_MEASURED_THD = 0.002
+"""Only from a figure above this can another be computed: below it the curve is the amplifier's own, not its clipping."""
+
+
+def power_forms(rows: Sequence[Mapping[str, Any]]) -> list[str]:
+    """Output power as measured, and at 10 % THD computed from the clipping point and marked so: never driven."""
+    lines = []
+    for row in rows:
+        if row["quantity"] != "output_power" or row["value"] is None:
+            continue
+        reading = from_row(row)
+        driven = {"both": "both channels driven", "one": "one channel driven"}.get(
+            str(reading.conditions.get("driven", "")), "driven: not stated"
+        )
+        at = str(reading.conditions.get("at", ""))
+        lines.append(f"{reading.value:.3g} W {reading.channel}, {driven}, 1 kHz sine, {at}: MEASURED")
+        thd = _thd_of(at)
+        if thd is not None and LEAST_MEASURED_THD <= thd < 0.1:
+            computed = power_at(0.10, float(row["value"]), thd)
+            lines.append(
+                f"{computed:.3g} W {reading.channel}, {driven}, 1 kHz sine, 10 % THD: COMPUTED from it, not driven"
+            )
+    return lines
+
+
+def _thd_of(at: str) -> float | None:
+    """0.005 of "0.5 % THD".
+
+    >>> _thd_of("0.5 % THD"), _thd_of("4 ohm") is None
+    (0.005, True)
+    """
+    number, percent, _ = at.partition("% THD")
+    try:
+        return float(number) / 100.0 if percent else None
+    except ValueError:
+        return None

@@ -7,7 +7,6 @@ refuse what they would refuse on a real one; limits are looked at with the uncer
 from __future__ import annotations
 
 import inspect
-import json
 from collections import Counter
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
@@ -17,7 +16,7 @@ from benchtest.amplifier_file import AmplifierSpec
 from benchtest.durations import in_words
 from benchtest.limits import limit_table
 from benchtest.procedure import Procedure
-from benchtest.reading import Reading
+from benchtest.reading import from_row
 from benchtest.rehearsal import Rehearsal
 
 MOST_HOOK_UPS = 8
@@ -117,20 +116,10 @@ def limits_reached(amplifier: AmplifierSpec, rehearsal: Rehearsal, *, require: s
             yield Found("error", row["step"], words)
     table = limit_table(amplifier, require=require)
     taken = {row["quantity"] for row in rows}
-    for unused in table.unused(as_reading(row) for row in rows):
+    for unused in table.unused(from_row(row) for row in rows):
         if unused.quantity in taken:
             yield Found(
                 "note",
                 "",
                 f"no reading is held to the amplifier file's {unused.quantity} {unused.where or ''}".rstrip(),
             )
-
-
-def as_reading(row: Mapping[str, Any]) -> Reading:
-    """A row of readings.csv as the reading that it was."""
-    return Reading(
-        quantity=row["quantity"], channel=row["channel"], value=row["value"], unit=row["unit"],
-        expanded_uncertainty=row["expanded_uncertainty"], method=row["method"], frequency_hz=row["frequency_hz"],
-        level=row["level"], level_unit=row["level_unit"] or "", load_ohm=row["load_ohm"],
-        bandwidth_hz=row["bandwidth_hz"] or "", conditions=json.loads(row["conditions"] or "{}"), note=row["note"] or "",
-    )  # fmt: skip

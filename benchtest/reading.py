@@ -74,6 +74,20 @@ COLUMNS = (
 """The columns of readings.csv, in their order."""
 
 
+def from_row(row: Mapping[str, Any]) -> Reading:
+    """The reading that a row of readings.csv was made of (its budget is not in the row)."""
+    known = Reading.__dataclass_fields__
+    fields = {name: row[name] for name in COLUMNS if name in known and row.get(name) is not None}
+    fields |= {
+        "value": row["value"],
+        "verdict": Verdict(row["verdict"]),
+        "conditions": json.loads(row["conditions"] or "{}"),
+    }
+    if fields.get("claim_verdict"):
+        fields["claim_verdict"] = ClaimVerdict(fields["claim_verdict"])
+    return Reading(**fields)
+
+
 def as_row(reading: Reading, **run: Any) -> dict[str, Any]:
     """The reading as a row of readings.csv; ``run`` holds run_id, sequence, time_utc, procedure, step, simulated.
 

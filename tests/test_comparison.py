@@ -71,3 +71,29 @@ def test_a_method_that_says_nothing_of_a_quantity_and_a_reading_without_a_value_
     assert {each.method for each in compared_with_all([POWER], SPEC)} == {
         "hifi-din45500", "iec-60268-3", "ihf-a-202", RULE, "power-rule-16cfr432-from-2024",
     }  # fmt: skip
+
+
+def test_the_table_of_a_run_names_what_was_not_met_and_what_was_done_instead():
+    from benchtest.comparison import comparison_lines
+    from benchtest.reading import as_row
+
+    reading = Reading(
+        quantity="thd",
+        channel="left",
+        value=0.02,
+        unit="%",
+        frequency_hz=1000.0,
+        conditions={"at": "1 W", "driven": "one"},
+    )
+    row = as_row(reading, run_id="r", sequence=1, time_utc="", procedure="p", step="s", simulated=True)
+    text = "\n".join(comparison_lines([row], AmplifierSpec(name="a")))
+    assert "iec-60268-3: " in text
+    assert "not met: reference of the ratio" in text
+    assert "here: " in text
+    assert "[from memory]" in text
+
+
+def test_a_run_of_which_no_method_says_anything_has_no_table():
+    from benchtest.comparison import comparison_lines
+
+    assert comparison_lines([], AmplifierSpec(name="a")) == []

@@ -26,6 +26,7 @@ if TYPE_CHECKING:
 @click.option("--require", default=None, metavar="SET", help="Judge by a published requirement set first.")
 @click.option("--resume", is_flag=False, flag_value="last", default=None, metavar="[RUN]",
               help="Go on with a run that was interrupted; without RUN the last one.")  # fmt: skip
+@click.option("--methods", is_flag=True, help="Show how the figures compare with published methods.")
 @click.option("--rehearse", "only_rehearse", is_flag=True, help="Kit, hook-ups, levels and time; nothing is driven.")
 @click.option("--json", "as_json", is_flag=True, help="Print run.json to standard output.")
 def run(
@@ -39,6 +40,7 @@ def run(
     seed: int,
     require: str | None,
     resume: str | None,
+    methods: bool,
     only_rehearse: bool,
     as_json: bool,
 ) -> int:
@@ -90,6 +92,11 @@ def run(
     if result.folder is not None:
         page = render(result.folder)
         terminal.console.print(f"Report: {page}", markup=False, soft_wrap=True)
+    if methods:
+        from benchtest.comparison import comparison_lines
+
+        for line in comparison_lines(result.rows, amplifier):
+            terminal.console.print(line, markup=False, soft_wrap=True)
     if as_json:
         print_json(result.summary)
     return result.exit_status
