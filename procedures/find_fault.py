@@ -80,7 +80,8 @@ for first in ("cold_checks", "on_the_lamp", "rails", "dc_check"):
     takes="2 to 15 min",
 )
 def choose(bench, amplifier):
-    done = bench.kept["done"] = []
+    done: list[str] = []
+    bench.kept["done"] = done
     while True:
         rows = bench.kept.get("rows", [])
         group, channel, p = leading(rows, amplifier)
@@ -96,6 +97,9 @@ def choose(bench, amplifier):
             bench.tell(f"Next: {step.title}. {why}{'' if why.endswith('?') else '.'}")
             yield from followed(bench, step.body(bench, amplifier))
             done.append(name)
+            if name == "balance_turned_down":
+                bench.hook_up("Turn the volume back to full.", volume="full")
+                yield from followed(bench, (readings for readings in [measure.gain(bench)]))
 
 
 def _looked_enough(done):

@@ -39,3 +39,10 @@ def test_a_rail_at_an_output_stops_it_before_any_tone(run_it):
     assert heard.result.summary["result"] == "stopped"
     assert not heard.rows("gain")
     assert heard.result.summary["diagnosis"][0]["channel"] == "left"
+
+
+def test_it_turns_the_volume_back_and_stops_at_an_idle_current_that_is_too_high(run_it):
+    # 50 mV across an emitter resistor is off at once (common practice); a volume left at -20 dB would stop the ramp instead
+    heard = run_it("find_fault", scenario="bias-high", channel="left", seed=5)
+    assert heard.result.summary["stop"].startswith("idle current")
+    assert heard.result.summary["diagnosis"][0]["cause"] == "bias-high"
