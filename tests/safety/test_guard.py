@@ -229,7 +229,10 @@ def test_the_space_bar_turns_the_tone_off_and_stops_the_run(emitted, monkeypatch
 
     person = PersonOperator(keys=io.StringIO("\n" * 50), screen=io.StringIO())
     with open_bench(
-        None, amplifier=load_amplifier(DEMO), calibrate=False, wrap_operator=lambda simulated: PromptsFirst(simulated, person)
+        None,
+        amplifier=load_amplifier(DEMO),
+        calibrate=False,
+        wrap_operator=lambda simulated: PromptsFirst(simulated, person),
     ) as bench:
         ready_to_drive(bench)
         assert person.tone_off is not None
