@@ -129,7 +129,8 @@ class Terminal:
         self._say()
         if event["error"]:
             self._say(event["error"], "bold red")
-        for cause in event["diagnosis"][:3]:
+        likely = [cause for cause in event["diagnosis"][:3] if cause["probability"] >= 0.1]
+        for cause in likely:
             where = "" if cause["channel"] == "none" else f", {cause['channel']}"
             if cause["cause"] == "healthy":
                 self._say("Nothing wrong was found in what was measured.")
