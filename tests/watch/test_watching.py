@@ -120,17 +120,18 @@ def test_a_second_record_of_the_same_second_replaces_nothing(tmp_path):
 
 
 def test_an_hour_takes_no_more_memory_than_a_minute(tmp_path):
-    """Peak of what Python allocates, after a minute's values and after an hour's, four a second."""
+    """Peak of what Python allocates, after a minute's values and after four hours', four a second."""
 
     def values(n):
         return (math.sin(k) for k in range(n))
 
     peaks = []
-    for number, count in enumerate((240, 14_400)):
+    for number, count in enumerate((240, 57_600)):
         record = Record(Scripted([]).view(), tmp_path, f"memory{number}")
         tracemalloc.start()
         look_on(values(count), count=count, keys={10: "t"}, record=record, alarm=Alarm(above=2.0))
         peaks.append(tracemalloc.get_traced_memory()[1])
         tracemalloc.stop()
         record.close()
-    assert peaks[1] < peaks[0] + 20_000  # bytes: one and a half for each value
+    # Kept values would be 1.8 MB and more; threads that other tests left behind allocate some 100 kB meanwhile.
+    assert peaks[1] < peaks[0] + 400_000
