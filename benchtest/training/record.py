@@ -65,7 +65,7 @@ def keep(archive: Path, session: Session, case: CaseToPlay, mark: Mark, *, train
                 "cause": cause,
                 "channel": channel,
                 "score": mark.score,
-                "right": mark.right,
+                "right": bool(mark.right),
                 "safe": mark.safe,
                 "measurements": len(session.measured),
                 "feedback": list(mark.lines),
