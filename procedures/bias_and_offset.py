@@ -26,6 +26,9 @@ test = Procedure(
     required=True,
 )
 def on_the_lamp(bench, amplifier):
+    bench.mains_off(
+        "Switched off at the wall, plug out. Lid off. Keep hands out: the reservoirs may be charged.", lid="off"
+    )
     yield measure.residual_charge(bench, "before anything is touched")
     new = bench.ask("Were output devices, drivers or the bias circuit replaced?", ("no", "yes"), about="changed")
     if new == "yes":

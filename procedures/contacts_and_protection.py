@@ -121,7 +121,13 @@ def off(bench, amplifier, so_far):
     ]
     owners = [r for r in so_far if r["quantity"] in ("cable_resistance", "speaker_resistance")]
     shorted = [r["note"] for r in owners if r["verdict"] == "fail"]
-    if poor or shorted:
-        yield Advice("look at", tuple(shorted + [f"{p}: replace the relay, cleaning does not last" for p in poor]))
+    unknown = [f"{r['channel']} contact not measured: {r['note']}" for r in so_far
+               if r["quantity"] == "contact_resistance" and r["verdict"] == "not_measured"]  # fmt: skip
+    others = [
+        f"{r['quantity']} {r['channel']}: {r['verdict']}" for r in so_far if r["verdict"] in ("fail", "inconclusive")
+    ]
+    if poor or shorted or unknown or others:
+        replaced = [f"{p}: replace the relay, cleaning does not last" for p in poor]
+        yield Advice("look at", tuple(dict.fromkeys(shorted + replaced + unknown + others)))
     else:
         yield Advice("go on", ())

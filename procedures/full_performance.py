@@ -23,6 +23,9 @@ test = Procedure(
     takes="14 s",
 )
 def load(bench, amplifier):
+    bench.mains_off(
+        "Switched off at the wall, plug out. Lid off. Keep hands out: the reservoirs may be charged.", lid="off"
+    )
     yield measure.residual_charge(bench, "before anything is touched")
     points = [p for p in ("leads_shorted", "left_load", "right_load") if bench.reaches(p)]
     for point in bench.touch_in_turn(

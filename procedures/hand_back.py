@@ -114,8 +114,10 @@ def warm(bench, amplifier):
 @test.step("Off: thump, and is it ready?", why="the owner hears it every evening", takes="3 s")
 def off(bench, amplifier, so_far):
     yield measure.turn_off_transient(bench)
+    needed = ("dc_offset", "gain", "thd", "output_power")
     bad = list(dict.fromkeys(
-        r["note"] or f"{r['quantity']} {r['channel']}" for r in so_far if r["verdict"] in ("fail", "inconclusive")
+        r["note"] or f"{r['quantity']} {r['channel']}" for r in so_far
+        if r["verdict"] in ("fail", "inconclusive") or (r["verdict"] == "not_measured" and r["quantity"] in needed)
     ))  # fmt: skip
     if bad:
         yield Advice("not ready to hand back", tuple(bad))

@@ -36,6 +36,7 @@ test = Procedure(
     required=True,
 )
 def cold(bench, amplifier):
+    bench.mains_off("Supply off, its plug out. The reservoirs may be charged.", lid="off")
     charge = yield measure.residual_charge(bench, "before anything is touched")
     if any(reading.value is not None and reading.value > 2.0 for reading in charge):
         yield measure.discharge(bench)

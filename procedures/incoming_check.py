@@ -28,6 +28,9 @@ ONE = "1 kilohm 5 W across each speaker terminal pair, shorting plugs in the inp
     takes="6 s",
 )
 def look(bench, amplifier):
+    bench.mains_off(
+        "Switched off at the wall, plug out. Lid off. Keep hands out: the reservoirs may be charged.", lid="off"
+    )
     yield measure.by_eye(
         bench, "smell", "Plug out, lid off. Does it smell burnt?", ("no", "yes"), good=("no",), about="smell"
     )

@@ -91,6 +91,9 @@ def compared(left, right, point, function, tolerance):
     required=True,
 )
 def stored_charge(bench, amplifier):
+    bench.mains_off(
+        "Switched off at the wall, plug out. Lid off. Keep hands out: the reservoirs may be charged.", lid="off"
+    )
     charge = yield measure.residual_charge(bench, "before anything is touched")
     if any(reading.value is not None and reading.value > 2.0 for reading in charge):
         bench.tell("CHARGED. Discharge each reservoir through 220 ohm 5 W; it is measured until empty.")

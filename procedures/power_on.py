@@ -27,18 +27,20 @@ test = Procedure(
     takes="40 s",
 )
 def cold_checks(bench, amplifier):
+    points = ["leads_shorted", "left_speaker_fuse", "right_speaker_fuse", "left_load", "right_load"]
+    in_turn = bench.touch_in_turn(
+        [p for p in points if bench.reaches(p)],
+        say="Amplifier off at the wall, its plug out, lid off; hands out of it until the reservoirs are measured. Then, with "
+        "the movable meter, in turn: leads together, left speaker fuse, right speaker fuse, left dummy load, right dummy "
+        "load (disconnected).",
+    )
     charge = yield measure.residual_charge(bench, "before anything is touched")
     if any(reading.value is not None and reading.value > 2.0 for reading in charge):
         bench.tell(
             "The reservoirs are CHARGED. Wait, or discharge through 220 ohm 5 W; nothing is touched until empty."
         )
         yield measure.discharge(bench)
-    points = ["leads_shorted", "left_speaker_fuse", "right_speaker_fuse", "left_load", "right_load"]
-    for point in bench.touch_in_turn(
-        [p for p in points if bench.reaches(p)],
-        say="Amplifier unplugged. With the movable meter touch in turn: leads together, left speaker fuse, right speaker "
-        "fuse, left dummy load, right dummy load (disconnected).",
-    ):
+    for point in in_turn:
         if point == "leads_shorted":
             yield measure.lead_resistance(bench)
         elif point.endswith("speaker_fuse"):

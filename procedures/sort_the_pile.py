@@ -25,6 +25,9 @@ test = Procedure(
     takes="6 s",
 )
 def look(bench, amplifier):
+    bench.mains_off(
+        "Switched off at the wall, plug out. Lid off. Keep hands out: the reservoirs may be charged.", lid="off"
+    )
     yield measure.by_eye(
         bench, "water or fire", "Plug out, lid off. Board charred through, or everything rusty or wet?", ("no", "yes"),
         good=("no",), about="smell",

@@ -80,7 +80,8 @@ class Loop(threading.Thread):
                 done.set()
 
         self._calls.append(run)
-        self._wake.send(b"w")
+        with contextlib.suppress(OSError):  # woken by something else, it has done this already, and it was the end
+            self._wake.send(b"w")
         done.wait()
 
     def later(self, seconds: float, act: Callable[[], None]) -> None:

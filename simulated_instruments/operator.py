@@ -77,7 +77,7 @@ class SimulatedOperator:
     def set(self, settings: Mapping[str, str], *, say: str) -> None:
         """Do all of it in the order given. All of it is checked before anything is touched."""
         self.told.append(say)
-        acts = [(self._time_for(name), self._act(name, value)) for name, value in settings.items()]
+        acts = [(self._time_for(name, value), self._act(name, value)) for name, value in settings.items()]
         for seconds, act in acts:
             self._bench.advance(seconds)
             act()
@@ -196,7 +196,9 @@ class SimulatedOperator:
             )
         return lambda: self._bench.move_leads(leads.name, point)
 
-    def _time_for(self, name: str) -> float:
+    def _time_for(self, name: str, value: str) -> float:
+        if name == "lid" and self._bench.lid_on == (value == "on"):
+            return 0.0
         return _SECONDS["lead"] if name in self._bench.leads else _SECONDS.get(name, 0.0)
 
     def _leads_named(self, question: str) -> MeterLeads:

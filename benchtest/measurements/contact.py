@@ -2,8 +2,8 @@
 
 Connected: dummy load on, the movable meter across the contact (inside: touched with the amplifier off). Played: 1 kHz, raised
 by rungs to 1 A into the load, or as far as 1.5 dB below rated power. Computed: volts across the contact over the current, which
-is the output over the load. Method: common practice, no published standard. An oxide film shows at small currents and burns
-away at large ones: the first rung's value is kept in the note where it is more than twice the last one.
+is the output over the load. Method: common practice, no published standard. What may go wrong: an oxide film
+shows at small currents only and burns away at large ones; there the 50 mV gain beside the other channel's tells it.
 """
 
 from __future__ import annotations

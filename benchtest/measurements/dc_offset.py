@@ -22,8 +22,6 @@ from benchtest.safety import DcCheck, GuardedBench
 from benchtest.safety.limits import ZERO_OTHER_V
 
 METHOD = "multimeter at the speaker terminals, 10 line cycles, mean of 5 (common practice)"
-READING_S = 0.4
-"""Both channels' readings of 10 line cycles."""
 SCATTER_V = 0.5e-6
 """Of a difference of two readings on a millivolt range (a digit of a bench meter)."""
 OPEN = "open circuit"
@@ -166,14 +164,17 @@ def warm_up(bench: GuardedBench, times_s: tuple[float, ...]) -> tuple[list[Readi
     start = bench.now()
     taken: dict[str, list[float]] = {channel: [] for channel in bench.channels}
     meter_u: dict[str, float] = {}
+    reading_s = 0.0
     when: list[float] = []
     for target in times_s:
         bench.sleep(max(0.0, start + target - bench.now()), why="offset settles")
-        when.append(bench.now() - start)
+        begun = bench.now()
+        when.append(begun - start)
         for channel in bench.channels:
             seen = bench.dc_volts(f"{channel}_output", repeats=1)
             taken[channel].append(float("nan") if seen.value is None else seen.value)
             meter_u[channel] = max(meter_u.get(channel, 0.0), seen.standard_uncertainty)
+        reading_s = bench.now() - begun
     curve = Curve(
         "offset_warmup",
         "Offset while warming up",
@@ -182,25 +183,28 @@ def warm_up(bench: GuardedBench, times_s: tuple[float, ...]) -> tuple[list[Readi
     )
     minutes = (when[-1] - when[0]) / 60.0
     conditions = bench.conditions(minutes=round(minutes, 2), at="warm-up")
-    readings = [
-        Reading(
-            quantity="offset_drift", channel=channel, unit="V", conditions=conditions,
-            method="offset at the end less offset at the start of the warm-up",
-            **from_meter(taken[channel][-1] - taken[channel][0], _drift_budget(taken[channel], when, meter_u[channel])),
-        )
-        for channel in bench.channels
-        if np.isfinite(taken[channel]).all()
-    ]  # fmt: skip
+    readings = []
+    for channel in bench.channels:
+        values = taken[channel]
+        if np.isfinite(values).all():
+            parts = _drift_budget(values, when, meter_u[channel], reading_s)
+            readings.append(
+                Reading(
+                    quantity="offset_drift", channel=channel, unit="V", conditions=conditions,
+                    method="offset at the end less offset at the start of the warm-up",
+                    **from_meter(values[-1] - values[0], parts),
+                )
+            )  # fmt: skip
     return readings, curve
 
 
-def _drift_budget(values: list[float], when: list[float], meter_u: float) -> dict[str, float]:
-    """Standard uncertainties of a drift. One meter on one range: its zero cancels, its gain error stays in proportion. A
-    reading takes 0.2 s, and the second channel waits for the first, while the offset walks fastest at the start."""
+def _drift_budget(values: list[float], when: list[float], meter_u: float, reading_s: float) -> dict[str, float]:
+    """Standard uncertainties of a drift. One meter on one range: its zero cancels, its gain error stays in proportion. The
+    readings take ``reading_s``, and the second channel waits for the first, while the offset walks fastest at the start."""
     change, largest = abs(values[-1] - values[0]), max(abs(v) for v in values)
     rate = abs(values[1] - values[0]) / max(when[1] - when[0], 1.0) if len(values) > 1 else 0.0
     return {
         "meter accuracy": meter_u * change / largest if largest > 0.0 else meter_u,
-        "moment of reading": rate * READING_S / math.sqrt(3.0),
+        "moment of reading": rate * reading_s / math.sqrt(3.0),
         "scatter": SCATTER_V,
     }

@@ -6,6 +6,8 @@ that does not block a test whose checks are at the terminals. Method: common pra
 
 from __future__ import annotations
 
+from typing import Any
+
 from benchtest.errors import NotReachable
 from benchtest.measurements.budget import expanded, from_meter, part
 from benchtest.measurements.unmeasured import not_measured
@@ -19,7 +21,8 @@ METHOD = "multimeter from rail to ground, 10 line cycles (common practice)"
 
 def rail_voltages(bench: GuardedBench, at: str) -> list[Reading]:
     """Both rails, and how far they are apart in percent of their mean."""
-    found, values = [], {}
+    found: list[Reading] = []
+    values: dict[str, Any] = {}
     for side, point in POINTS.items():
         conditions = bench.conditions(at=at, rail=side)
         try:
@@ -29,6 +32,15 @@ def rail_voltages(bench: GuardedBench, at: str) -> list[Reading]:
             continue
         if value.value is None:
             found.append(not_measured("rail_voltage", "none", "V", "overload", conditions=conditions, method=METHOD))
+            continue
+        if side == "negative" and _on_one_rail(bench, values) and abs(value.value) < EMPTY_V:
+            found.append(
+                Reading(
+                    quantity="rail_voltage", channel="none", unit="V", method=METHOD,
+                    conditions={**conditions, "rail": "none"}, note="one supply rail: there is no negative one",
+                    **from_meter(value.value, value.budget),
+                )
+            )  # fmt: skip
             continue
         values[side] = part(abs(value.value), value.standard_uncertainty, f"meter on the {side} rail")
         found.append(
@@ -56,6 +68,12 @@ def rail_voltages(bench: GuardedBench, at: str) -> list[Reading]:
                 )
             )
     return found
+
+
+def _on_one_rail(bench: GuardedBench, values: dict[str, Any]) -> bool:
+    """Whether the amplifier's kind has one rail usually, and that one stands."""
+    stands = "positive" in values and values["positive"].nominal_value > EMPTY_V
+    return stands and bench.amplifier.output_stage in ("capacitor_coupled", "bridged")
 
 
 def residual_charge(bench: GuardedBench, at: str) -> list[Reading]:

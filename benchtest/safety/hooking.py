@@ -57,17 +57,27 @@ class HookUps:
                 f"{point} is inside the set and the mains is on. Inside points are touched with the amplifier off: "
                 "switch the mains off first."
             )
-        settings = {name: point if point != "leads_shorted" else "leads shorted", **(also or {})}
-        self.__change(settings, say or f"{name}: {TEST_POINTS[point].words}")
+        where = {name: point if point != "leads_shorted" else "leads shorted"}
+        self.__change({**self.__way_in(point), **where, **(also or {})}, say or f"{name}: {TEST_POINTS[point].words}")
 
     def touch_in_turn(self, points: Sequence[str], *, say: str) -> Iterator[str]:
-        """One prompt for several points: the person touches them in turn, a key at each; yields each point's name.
+        """One prompt for several points, at once: the person then touches them in turn, a key at each.
 
+        Returns each point's name as it is touched; what must be done before the first of them may be done in between.
         Points that no meter reaches are left out; the caller finds out by ``reaches``.
         """
         movable = [p for p in points if self.meter_at(p) is None]
         if movable:
-            self.__events.emit("prompt", settings={"in turn": ", ".join(movable)}, say=say)
+            first = self.__off_at_first()
+            for point in movable:
+                first |= self.__way_in(point)
+            self.__events.emit("prompt", settings={**first, "in turn": ", ".join(movable)}, say=say)
+            if first:
+                self.__it.operator.set(first, say=say)
+                self.__keep(first)
+        return self.__touched(points)
+
+    def __touched(self, points: Sequence[str]) -> Iterator[str]:
         for point in points:
             if self.meter_at(point) is None:
                 name = self.movable_name(point)
@@ -102,16 +112,43 @@ class HookUps:
         """Take the mains away: by the switched socket where there is one, otherwise by asking."""
         self.__mains("off", say, also)
 
+    def __way_in(self, point: str) -> dict[str, str]:
+        """What must be out of the way before a point is touched: nobody says how the set was left by the run before."""
+        return {"lid": "off"} if not TEST_POINTS[point].outside and self.__interlock.hook_up.lid != "off" else {}
+
+    def __off_at_first(self) -> dict[str, str]:
+        """The first request of a run takes the mains away."""
+        if self.__interlock.hook_up.mains != "unknown":
+            return {}
+        self.__interlock.hook_up.mains = "off"
+        if self.__it.mains_socket is not None:
+            self.__it.mains_socket.off()
+            return {}
+        return {"mains": "off"}
+
+    def __keep(self, settings: Mapping[str, str]) -> None:
+        now = self.__interlock.hook_up
+        for key, value in settings.items():
+            if key in now.meters:
+                now.meters[key] = value.replace("leads shorted", "leads_shorted")
+            else:
+                setattr(now, key, value)
+
     def __mains(self, state: str, say: str, also: Mapping[str, str]) -> None:
         socket = self.__it.mains_socket
         if socket is not None:
+            if state == "off":  # the power goes first, whatever else is asked for
+                socket.off()
+                self.__interlock.hook_up.mains = state
             if also:
                 self.__change(dict(also), say)
-            (socket.on if state == "on" else socket.off)()
+            if state == "on":
+                socket.on()
             self.__events.emit("mains", state=state, by="switched socket")
         else:
             self.__events.emit("prompt", settings={"mains": state, **also}, say=say)
             self.__it.operator.set({"mains": state, **also}, say=say)
+            self.__keep(also)
         self.__interlock.hook_up.mains = state
         self.__interlock.uncleared()
 
@@ -119,6 +156,7 @@ class HookUps:
         now = self.__interlock.hook_up
         if "mains" in settings:
             raise NotAllowed("the mains is switched with mains_on and mains_off, not by a hook-up")
+        settings = {**self.__off_at_first(), **settings}
         if now.mains == "on":
             if "load" in settings and not self.__it.file.load.two_pole_switch:
                 raise NotAllowed(
@@ -131,11 +169,7 @@ class HookUps:
                 )
         self.__events.emit("prompt", settings=settings, say=say)
         self.__it.operator.set(settings, say=say)
-        for key, value in settings.items():
-            if key in now.meters:
-                now.meters[key] = value.replace("leads shorted", "leads_shorted")
-            else:
-                setattr(now, key, value)
+        self.__keep(settings)
         if {"load", "lamp", "rail_resistors"} & settings.keys():
             self.__interlock.uncleared()
         elif KNOBS & settings.keys():

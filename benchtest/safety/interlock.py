@@ -32,12 +32,12 @@ class Clearance(StrEnum):
 class HookUp:
     """What is connected and set now, as far as the person was asked for it; the vocabulary of Operator.set."""
 
-    mains: str = "off"
+    mains: str = "unknown"
     lamp: str = "out"
     volume: str = "unknown"
     inputs: str = "unknown"
     load: str = "none"
-    lid: str = "off"
+    lid: str = "unknown"
     sound_card: str = "amplifier"
     tone_controls: str = "flat"
     balance: str = "centre"

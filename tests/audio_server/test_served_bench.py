@@ -18,10 +18,13 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from benchtest.amplifier_file import load_amplifier
 from benchtest.bench import Instruments, open_instruments
 from benchtest.bench_file import bench_from_text, load_bench
 from benchtest.errors import FileError, InstrumentError
 from benchtest.instruments.protocols import Function
+from benchtest.procedure import load_procedure, run
+from benchtest.safety import open_bench
 from simulated_instruments.serve import ServingProcess, serve
 
 AUDIO = pytest.mark.needs("pulseaudio", "pulseaudio-utils", "libportaudio2", "libasound2-plugins")
@@ -72,6 +75,26 @@ def test_without_audio_there_are_meters_and_an_operator_and_no_sound_card(tmp_pa
         assert opened.clock.now() - before >= 600.0
         assert time.monotonic() - began < 60.0  # ten minutes of settling pass in closed form
         opened.close()
+
+
+@pytest.mark.parametrize("procedure", ["power_on", "incoming_check", "left_against_right", "bias_and_offset"])
+def test_a_bench_left_on_with_the_lid_on_is_made_cold_before_anything_is_touched(
+    tmp_path: Path, procedure: str
+) -> None:
+    path = tmp_path / "served.toml"
+    with serve(seed=5, audio=False) as served:
+        path.write_text(served.bench_file_text)
+        served.bench.set_lid(True)
+        served.bench.switch_mains(True)
+        served.bench.advance(60.0)
+        with open_bench(path, amplifier=load_amplifier(AMPLIFIER)) as bench:
+            script = load_procedure(str(ROOT / "procedures" / f"{procedure}.py"))
+            script.steps[:] = script.steps[:3]
+            result = run(script, bench, archive=None, listeners=[])
+        assert result.rows
+        assert "lid is on" not in str(result.error)
+        assert not served.bench.lid_on
+        assert served.bench.unsafe_acts == []
 
 
 def test_no_such_scenario_leaves_nothing_open() -> None:

@@ -27,6 +27,8 @@ from tests.measurements.known_bench import DEMO, KnownBench, opened
 from tests.simulated_instruments.amplifier.playing import RATE, band_rms, line, tone
 
 ONE_WATT_V = math.sqrt(8.0)
+NEXT_TO_NOTHING_V = 0.5e-3
+"""An offset nearer to zero looks like an open path when it stands still, and is not driven: such a bench ends there."""
 
 
 @dataclass(frozen=True)
@@ -147,7 +149,7 @@ class Truth:
         own, other = (abs(line(volts[:, c], frequency_hz)) for c in (channel, 1 - channel))
         return 20 * math.log10(own / other)
 
-    def noise(self, *, seconds: float = 2.0) -> np.ndarray:
+    def noise(self, *, seconds: float = 8.0) -> np.ndarray:
         """Both terminals with nothing played: noise, hum and all, the sound card's output noise where it is plugged in."""
         twin = copy.deepcopy(self.known.amplifier)
         rng = np.random.default_rng(12345)
@@ -192,6 +194,8 @@ def trials(seed: int, *, power: bool) -> list[Trial]:
             found = Trials()
             _cold(known, found)
             _offsets_and_rails(known, found)
+            if min(abs(known.offset(c)) for c in (0, 1)) < NEXT_TO_NOTHING_V:
+                return list(found)
             _small_signals(known, found)
             _one_watt(known, found)
             if power:
@@ -220,6 +224,8 @@ def _cold(known: KnownBench, found: Trials) -> None:
 def _offsets_and_rails(known: KnownBench, found: Trials) -> None:
     bench = known.bench
     known.hooked_up("1 kilohm", warm_s=60.0)
+    measure.rail_voltages(bench, "idle")  # what was just switched on settles; the truth is that of a settled supply
+    bench.sleep(60.0)
     rails = known.amplifier.supply.rails()
     readings = measure.rail_voltages(bench, "idle")
     found.add("rail_voltage", of(readings, "rail_voltage"), lambda r: rails[0 if r.value > 0 else 1])
@@ -235,7 +241,8 @@ def _offsets_and_rails(known: KnownBench, found: Trials) -> None:
     after = [known.offset(c) for c in (0, 1)]
     found.add("offset_drift", drift, lambda r: after[_c(r)] - before[_c(r)])
     bench.sleep(1800.0)
-    found.add("dc_offset", measure.dc_offsets(bench, "warm"), lambda r: known.offset(_c(r)))
+    if min(abs(known.offset(c)) for c in (0, 1)) >= NEXT_TO_NOTHING_V:
+        found.add("dc_offset", measure.dc_offsets(bench, "warm"), lambda r: known.offset(_c(r)))
 
 
 def _small_signals(known: KnownBench, found: Trials) -> None:
@@ -252,7 +259,7 @@ def _small_signals(known: KnownBench, found: Trials) -> None:
         if inputs == "sound_card":
             bench.hook_up(inputs=inputs)
         readings = measure.noise_and_hum(bench, at)
-        y = Truth(known).noise(seconds=3.0)
+        y = Truth(known).noise()
         level = [band_rms(y[:, c], 20.0, 20e3) for c in (0, 1)]
         weighted = [_a_weighted(y[:, c]) for c in (0, 1)]
         quiet = known.quiet_copy().render(np.zeros((round(1.0 * RATE), 2)), RATE)[-round(0.6 * RATE) :]
@@ -351,7 +358,7 @@ def _power(known: KnownBench, found: Trials) -> None:
             thd = now.harmonics(c, 1000.0, reading.level, range(2, 21), hold_s=0.2)
             found.add(f"thd, {at}", reading, 100 * thd)
     supply = known.design.supply
-    reservoirs = (supply.reservoir_positive.capacitance_f, supply.reservoir_negative.capacitance_f)
+    reservoirs = (supply.reservoir_positive.farad, supply.reservoir_negative.farad)
     readings = measure.ripple_under_load(bench, "left")
     found.add(
         "reservoir_capacitance", of(readings, "reservoir_capacitance"),
