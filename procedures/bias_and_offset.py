@@ -42,7 +42,8 @@ def on_the_lamp(bench, amplifier):
         lamp="in", load="1 kilohm", inputs="shorted", volume="minimum",
     )  # fmt: skip
     bench.mains_on("Switch on and watch the lamp.")
-    state = bench.lamp_state()
+    lamp = yield measure.lamp(bench)
+    state = measure.lamp_words(lamp)
     if state == "bright":
         bench.stop("the series lamp stays bright: a short behind it")
     if state == "half":

@@ -70,7 +70,8 @@ def first_power(bench, amplifier):
     for side in ("positive", "negative"):
         bench.move_meter(f"rail_resistor_{side}")
         bench.mains_on("Supply on. Watch lamp and resistors.")
-        state = bench.lamp_state()
+        lamp = yield measure.lamp(bench)
+        state = measure.lamp_words(lamp)
         if state in ("bright", "half"):
             bench.stop(f"the series lamp is {state}: the module draws far too much")
         yield drawn(bench, side)

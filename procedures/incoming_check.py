@@ -114,7 +114,8 @@ def on_the_lamp(bench, amplifier):
             bench.move_meter(f"rail_{side}")
         bench.mains_on("Switch on and watch the lamp: a flash that goes dull is the reservoirs filling.")
         if word:
-            state = bench.lamp_state()
+            lamp = yield measure.lamp(bench)
+            state = measure.lamp_words(lamp)
             if state == "bright":
                 bench.stop("the series lamp stays bright: a short behind it (output devices, rectifier, reservoir)")
             if state == "half":

@@ -53,7 +53,7 @@ def cold_checks(bench, amplifier):
     "On, through the series lamp",
     why="the lamp limits what a remaining short can draw; all values are provisional with the lamp in",
     hook_up="series lamp in, 1 kilohm across both speaker terminals, inputs shorted, volume at minimum",
-    takes="15 s",
+    takes="30 s",
 )
 def on_the_lamp(bench, amplifier):
     if bench.file.lamp is None:
@@ -65,13 +65,18 @@ def on_the_lamp(bench, amplifier):
         lamp="in", load="1 kilohm", inputs="shorted", volume="minimum",
     )  # fmt: skip
     bench.mains_on("Switch on and watch the lamp.")
-    state = bench.lamp_state()
+    lamp = yield measure.lamp(bench)
+    state = measure.lamp_words(lamp)
     if state == "bright":
         bench.stop("the series lamp stays bright: a short behind it")
     bench.tell(
         f"Lamp {state}: " + ("go on." if state in ("dark", "dull") else "high idle current; look for the cause.")
     )
     yield measure.rail_voltages(bench, "on the lamp")
+    bench.sleep((amplifier.relay_delay_s or 8.0) + 2.0, why="the relay pulls in, if it does on the lamp")
+    for reading in (yield measure.dc_on_lamp(bench)):
+        if reading.verdict == "fail":
+            bench.stop(f"DC at the {reading.channel} terminals, on the lamp already: {reading.note}")
     bench.mains_off("Off at the wall again.")
 
 

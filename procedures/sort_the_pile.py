@@ -89,17 +89,14 @@ def on_the_lamp(bench, amplifier):
     )  # fmt: skip
     bench.move_meter("rail_positive")
     bench.mains_on("Switch on and watch the lamp.")
-    state = bench.lamp_state()
-    yield measure.by_eye(
-        bench, "lamp", "The lamp again:", ("dark", "dull", "half", "bright"), good=("dark", "dull"), about="lamp"
-    )
+    lamp = yield measure.lamp(bench)
+    state = measure.lamp_words(lamp)
     if state == "bright":
         bench.mains_off("OFF at the wall: something is shorted.")
         return
     yield measure.volts_at(bench, "rail_positive", quantity="rail_voltage", at="on the lamp")
     bench.sleep((amplifier.relay_delay_s or 8.0) + 4.0, why="the relay, if it pulls in on the lamp")
-    for channel in bench.channels:
-        yield measure.volts_at(bench, f"{channel}_output", quantity="dc_offset", at="on the lamp")
+    yield measure.dc_on_lamp(bench)
 
 
 @test.step(
@@ -126,12 +123,13 @@ def decide(bench, amplifier, so_far):
     if "missing" in eyes:
         yield Advice("parts", ("what is missing is not to be had",))
         return
-    if "lamp" in eyes:
+    bright = any(r["quantity"] == "lamp_brightness" and r["value"] > 1 for r in so_far)
+    if bright:
         reasons.append("the lamp does not go dull: a short or far too much idle current")
     reasons += shorted
     reasons += [f"{c} speaker fuse open: ask what blew it" for c in fuses]
     reasons += [f"{c}: {dc[c]:.1f} V at the output on the lamp" for c in high]
-    if not rail and not shorted and "lamp" not in eyes:
+    if not rail and not shorted and not bright:
         reasons.append("no rail was measured")
     elif rail and rail[0] < 5.0:
         reasons.append("lamp dark and no rail: mains fuse, switch, or the transformer's thermal link")

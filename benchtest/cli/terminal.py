@@ -178,7 +178,7 @@ def _at(row: dict[str, Any]) -> str:
         given = json.loads(row["conditions"])
     except (TypeError, ValueError):
         return ""
-    parts = [str(given[key]) for key in ("rail", "at") if given.get(key)]
+    parts = [str(given[key]) for key in ("rail", "at", "answer") if given.get(key)]
     if given.get("driven") == "both":
         parts.append("both driven")
     return f", {', '.join(parts)}" if parts else ""

@@ -5,6 +5,8 @@ from benchtest.measurements.at_points import (
     diode_at,
     is_test_point,
     kind_of_output,
+    lamp,
+    lamp_words,
     ohms_at,
     typed_value,
     volts_at,
@@ -14,7 +16,7 @@ from benchtest.measurements.channel_balance import balance_vs_frequency, channel
 from benchtest.measurements.cold_ohms import fuse_resistance, lead_resistance, load_resistance
 from benchtest.measurements.contact import contact_resistance, rise_to
 from benchtest.measurements.crosstalk import crosstalk, separation
-from benchtest.measurements.dc_offset import before_relay, dc_offsets, is_zero, loaded_difference, warm_up
+from benchtest.measurements.dc_offset import before_relay, dc_offsets, dc_on_lamp, is_zero, loaded_difference, warm_up
 from benchtest.measurements.distortion import distortion
 from benchtest.measurements.frequency_response import frequency_response
 from benchtest.measurements.gain import gain, polarity
@@ -50,6 +52,7 @@ __all__ = [
     "contact_resistance",
     "crosstalk",
     "dc_offsets",
+    "dc_on_lamp",
     "diode_at",
     "discharge",
     "distortion",
@@ -65,6 +68,8 @@ __all__ = [
     "is_test_point",
     "is_zero",
     "kind_of_output",
+    "lamp",
+    "lamp_words",
     "lead_resistance",
     "level_agreement",
     "load_resistance",

@@ -117,6 +117,26 @@ def by_eye(
     )  # fmt: skip
 
 
+LAMP = ("dark", "dull", "half", "bright")
+"""How bright a series lamp is; the place in this row is the value of the reading."""
+
+
+def lamp(bench: GuardedBench) -> Reading:
+    """The series lamp three seconds after switch-on, by eye: 0 dark, 1 dull, 2 half, 3 bright, which is a short (fails)."""
+    state = bench.lamp_state()
+    return Reading(
+        quantity="lamp_brightness", channel="none", value=float(LAMP.index(state)), unit="1", expanded_uncertainty=0.0,
+        verdict=Verdict.FAIL if state == "bright" else Verdict.INFORMATION, method="looked at by a person",
+        conditions=bench.conditions(at="on the lamp", answer=state),
+        note="the series lamp stays bright: a short behind it" if state == "bright" else state,
+    )  # fmt: skip
+
+
+def lamp_words(reading: Reading) -> str:
+    """dark, dull, half or bright."""
+    return LAMP[int(reading.value or 0.0)]
+
+
 def typed_value(bench: GuardedBench, quantity: str, unit: str, question: str, *, u: float, at: str = "") -> Reading:
     """What a person reads off (a wattmeter, a thermometer); ``u``: expanded uncertainty in ``unit``."""
     value = bench.enter(question, unit=unit)

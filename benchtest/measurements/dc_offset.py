@@ -14,16 +14,19 @@ from typing import Any
 
 import numpy as np
 
+from benchtest.errors import NotReachable
 from benchtest.measurements.budget import COVERAGE, from_meter
 from benchtest.measurements.unmeasured import not_measured
 from benchtest.reading import Reading, Verdict
 from benchtest.records import Curve
 from benchtest.safety import DcCheck, GuardedBench
+from benchtest.safety.findings import dc_outcome
 from benchtest.safety.limits import ZERO_OTHER_V
 
 METHOD = "multimeter at the speaker terminals, 10 line cycles, mean of 5 (common practice)"
 SCATTER_V = 0.5e-6
 """Of a difference of two readings on a millivolt range (a digit of a bench meter)."""
+ON_LAMP = "on the lamp"
 OPEN = "open circuit"
 OPEN_CIRCUIT = (
     "OPEN CIRCUIT: exactly 0 V here while the other channel shows {other:.0f} mV. This channel's path from the amplifier "
@@ -40,6 +43,40 @@ def dc_offsets(bench: GuardedBench, at: str) -> list[Reading]:
     """
     checks = {channel: _check(bench, channel) for channel in bench.channels}
     return [_reading(bench, checks[channel], checks[_other(channel)], at) for channel in bench.channels]
+
+
+def dc_on_lamp(bench: GuardedBench) -> list[Reading]:
+    """DC at both channels' terminals with the series lamp in: provisional, and it clears nothing.
+
+    Above the stop limit (guarded) it fails, and whoever asked stops: what is bad on the lamp is worse without. A zero says
+    nothing, since many relays do not pull in on the lamp.
+    """
+    found = []
+    for channel in bench.channels:
+        point = f"{channel}_output"
+        common: dict[str, Any] = {"conditions": bench.conditions(at=ON_LAMP), "method": METHOD}
+        try:
+            if not bench.sits_on(point):
+                bench.move_meter(point)
+            value = bench.dc_volts(point, repeats=5)
+        except NotReachable as why:
+            found.append(not_measured("dc_offset", channel, "V", why, **common))
+            continue
+        if value.value is None:
+            note = "the meter is overloaded: a rail stands at the output"
+            found.append(Reading(quantity="dc_offset", channel=channel, value=None, unit="V", verdict=Verdict.FAIL,
+                                 note=note, **common))  # fmt: skip
+            continue
+        outcome, words = dc_outcome(value, bench.amplifier.output_stage)
+        if outcome == "stop":
+            verdict, note = Verdict.FAIL, words
+        elif outcome == "zero":
+            verdict, note = Verdict.INFORMATION, "zero on the lamp, where many relays do not pull in: says nothing"
+        else:
+            verdict, note = Verdict.INFORMATION, "provisional: on the lamp"
+        found.append(Reading(quantity="dc_offset", channel=channel, unit="V", verdict=verdict, note=note,
+                             **from_meter(value.value, value.budget), **common))  # fmt: skip
+    return found
 
 
 def _check(bench: GuardedBench, channel: str) -> DcCheck:

@@ -2,7 +2,7 @@
 
 The latency is not known beforehand: it is found from the first tone that comes back, and the record window of later
 tones follows it. A capture that lost frames, holds exact silence, or whose tone jumps in phase or level is thrown away
-and taken again, RETAKES times at most.
+and taken again, a bounded number of times (TAKES, RETAKES).
 """
 
 from __future__ import annotations
@@ -32,7 +32,11 @@ LATEST_S = 1.0
 SETTLED_S = 0.08
 """After the fade, until a rail has sagged as far as it will (some time constants of transformer and reservoir)."""
 RETAKES = 3
-"""How often a capture that is not data is taken, in all."""
+"""How often a capture whose tone is unsteady is taken, in all: then it is the amplifier, or a joint."""
+PAUSES_S = (0.0, 0.0, 1.0, 3.0, 6.0)
+"""Between takes of what is not data: what starves a sound card (another program, a busy machine) is often over soon."""
+TAKES = len(PAUSES_S) + 1
+"""How often a capture that is not data (frames lost, silence) is taken, in all."""
 STEADY_FROM_V = 0.005
 """Below this a tone is too near the noise for its steadiness to be judged."""
 
@@ -58,6 +62,8 @@ class Order:
     while_playing: Callable[[], None] | None = None
     also_ac: tuple[tuple[str, float], ...] = ()
     idle_rails: tuple[float, float] | None = None
+    before_again: Callable[[], None] | None = None
+    """Called before each further take: what heats the loads heats them again, and may need a rest first."""
 
 
 @dataclass(frozen=True)
@@ -113,7 +119,8 @@ class Capturing:
             )
         trouble = ""
         thrown_away: list[str] = []
-        for attempt in range(1, RETAKES + 1):
+        unsteady = 0
+        for pause_s in (*PAUSES_S, None):
             recording, seen = self._take(emitted, order)
             samples, trouble = self._window(recording, emitted, order)
             if not trouble:
@@ -121,14 +128,22 @@ class Capturing:
                 trouble = _unsteady(capture)
                 if not trouble:
                     return capture
-                if attempt == RETAKES:  # the same again and again: the amplifier, or a joint, not the audio driver
+                unsteady += 1
+                if unsteady == RETAKES:  # the same again and again: the amplifier, or a joint, not the audio driver
                     return _noted(capture, trouble)
             thrown_away.append(trouble)
             if order.frequency_hz is not None:
                 self.__latency = None  # a gap moves it: it is found again from the next take
-            self.__events.emit("note", text=f"capture {attempt} thrown away: {trouble}", severity="warning")
+            self.__events.emit("note", text=f"capture {len(thrown_away)} thrown away: {trouble}", severity="warning")
+            if pause_s is None:
+                break
+            if pause_s:
+                self.__it.clock.sleep(pause_s)
+            self.__stops.if_pending()
+            if order.before_again is not None:
+                order.before_again()
         raise LostFrames(
-            f"{RETAKES} captures in a row were not data ({trouble}). Expected every frame, once. Close other programs "
+            f"{TAKES} captures in a row were not data ({trouble}). Expected every frame, once. Close other programs "
             "that use the sound card, choose a larger buffer or a lower sample rate, then run again."
         )
 

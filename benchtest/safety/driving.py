@@ -213,6 +213,7 @@ class Driving:
             (lim.FADE_S + hold_s - window_s - MARGIN_S, lim.FADE_S + hold_s - MARGIN_S), output_v, watched=True,
             read_rails=rated is not None and output_v >= 0.99 * rated / math.sqrt(2.0), also_ac=also_ac,
             idle_rails=self._idle_pair() if length_s > lim.LONGEST_HOT_S else None,
+            before_again=lambda: self._rest_if_hot(output_v, length_s, driven),
         )  # fmt: skip
         capture = self.__capturing.capture(order, self.calibration)
         self._learn(capture, output_v)
@@ -253,6 +254,7 @@ class Driving:
         order = Order(
             np.column_stack([shape * v for v in peaks]), driven, (peaks[0] * rms, peaks[1] * rms), None,
             window_s or (edge, length_s - edge), output_peak_v * rms, watched=True,
+            before_again=lambda: self._rest_if_hot(output_peak_v * rms, length_s, driven),
         )  # fmt: skip
         return self.__capturing.capture(order, self.calibration)
 

@@ -22,7 +22,7 @@ from benchtest.amplifier_file import AmplifierSpec
 from benchtest.bench import Instruments
 from benchtest.bench_file import BenchFile
 from benchtest.calibration import Calibration, calibration_for, stated_calibration
-from benchtest.errors import NotAllowed
+from benchtest.errors import InstrumentError, NotAllowed, NotReachable
 from benchtest.events import EventStream
 from benchtest.instruments.protocols import FloatArray
 from benchtest.safety.capturing import Capturing
@@ -30,7 +30,7 @@ from benchtest.safety.driving import Driving
 from benchtest.safety.findings import Capture, DcCheck, MeterValue, dc_outcome, has_moved
 from benchtest.safety.hooking import HookUps
 from benchtest.safety.interlock import CHANNELS, Clearance, HookUp, Interlock
-from benchtest.safety.limits import ZERO_AGAIN_S, DriveLimits
+from benchtest.safety.limits import LIVELY_AC_V, REFERENCE_HZ, ZERO_AGAIN_S, DriveLimits
 from benchtest.safety.probing import Probing, first_number
 from benchtest.safety.stops import Stops
 
@@ -298,6 +298,8 @@ class GuardedBench:
             again = self.dc_volts(point, repeats=repeats)
             if has_moved(value, again):
                 value, outcome, words = again, "good", "near zero, and it moves: not an open path"
+            elif self.__is_alive(point):
+                value, outcome, words = again, "good", "near zero, with an amplifier's noise on it: not an open path"
         if outcome == "stop":
             shown = "overload" if value.value is None else f"{value.value:.3g} V"
             self.__interlock.stop = f"DC check: {shown} at {point.replace('_', ' ')}, {words}"
@@ -310,6 +312,14 @@ class GuardedBench:
             if natural:
                 outcome, words = "good", "exactly zero, before the relay as well: natural for this amplifier"
         return DcCheck(channel, point, value, outcome, words)
+
+    def __is_alive(self, point: str) -> bool:
+        """Whether more AC stands at a point than shorted leads show: an amplifier's noise, which an open path has not."""
+        try:
+            noise = self.ac_volts(point, REFERENCE_HZ)
+        except (NotReachable, NotAllowed, InstrumentError):
+            return False
+        return noise.value is not None and noise.value - 3.0 * noise.standard_uncertainty > LIVELY_AC_V
 
     def never_drive(self, channel: str, why: str) -> None:
         """Bar a channel from being driven for the rest of the run."""

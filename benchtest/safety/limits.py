@@ -23,6 +23,9 @@ ZERO_OTHER_V = 0.002
 """A zero is telling where the other channel shows more than this."""
 LIVELY_V = 30e-6
 """Spread of repeated readings above which a lead is alive (an amplifier's low-frequency noise)."""
+LIVELY_AC_V = 100e-6
+"""AC volts above which a lead is alive. A power amplifier hisses and hums some tenths of a millivolt into 1 kilohm; shorted
+leads show what the meter does by itself, which its accuracy statement covers."""
 WATCH_SLOW_V, WATCH_SLOW_S = 0.5, 1.0
 WATCH_FAST_V, WATCH_FAST_S = 5.0, 0.2
 """The DC watch trips at 0.5 V for 1 s or 5 V for 0.2 s, referred to the output."""

@@ -168,13 +168,10 @@ class Session:
         self.mains, self.charged = True, True
         if lamp:
             self.lamp_tried = True
-            state = self.bench.lamp_state()
-            self.lamp_bright = state == "bright"
-            self.say(f"On. The series lamp is {state}.")
-            self._keep([Reading(
-                quantity="lamp_brightness", channel="none", unit="1", conditions=self.bench.conditions(at="on the lamp"),
-                value=float(("dark", "dull", "half", "bright").index(state)), method="by eye (common practice)",
-            )])  # fmt: skip
+            seen = measure.lamp(self.bench)
+            self.lamp_bright = seen.verdict == "fail"
+            self.say(f"On. The series lamp is {measure.lamp_words(seen)}.")
+            self._keep([seen])
         else:
             self.bench.sleep(15.0, why="the relay pulls in, the rails settle")
             self.say("On. Fifteen seconds later nothing smokes.")

@@ -202,7 +202,7 @@ def test_frames_that_are_lost_or_doubled_unreported_are_no_data(bench: GuardedBe
 def test_silenced_blocks_are_no_data(bench: GuardedBench, path: Path) -> None:
     bench.loopback_tone(0.5, hold_s=0.5, window_s=0.2)
     path.change = np.zeros_like
-    with pytest.raises(LostFrames, match=r"3 captures in a row were not data .*exact zeros.*Close other programs"):
+    with pytest.raises(LostFrames, match=r"6 captures in a row were not data .*exact zeros.*Close other programs"):
         bench.loopback_tone(0.5, hold_s=0.5, window_s=0.2)
 
 

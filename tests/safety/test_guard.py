@@ -2,8 +2,9 @@
 
 import pytest
 
+from benchtest.amplifier_file import load_amplifier
 from benchtest.errors import NotAllowed, SafetyStop
-from benchtest.safety import NotCleared, open_bench
+from benchtest.safety import NotCleared, limits, open_bench
 from simulated_instruments.amplifier import Probe
 from tests.safety.conftest import DEMO, ready_to_drive
 
@@ -110,6 +111,20 @@ def test_no_response_never_raises_the_level(bench, emitted):
     assert "no response" in bench.ramp_ended("left")
     with pytest.raises(NotAllowed, match="highest that may be tried"):
         bench.tone(0.3, ["left"])
+
+
+@pytest.mark.parametrize(("scenario", "outcome"), [("healthy", "good"), ("speaker-fuse-open", "zero")])
+def test_an_offset_that_stands_at_zero_is_told_from_an_open_path_by_the_amplifiers_noise(
+    monkeypatch, scenario, outcome
+):
+    monkeypatch.setattr(limits, "ZERO_V", 0.1)  # as if this amplifier's offset stood within a meter's last digits
+    monkeypatch.setattr(limits, "SURELY_ZERO_V", 0.1)
+    spec = load_amplifier(DEMO)
+    with open_bench(None, amplifier=spec, scenario=scenario, channel="left", calibrate=False) as bench:
+        bench.hook_up(lamp="out", load="1 kilohm", inputs="shorted", volume="minimum")
+        bench.mains_on()
+        bench.sleep(600.0)
+        assert bench.dc_check("left").outcome == outcome
 
 
 def test_a_stop_is_latched_and_switches_the_socket_off(bench, emitted):

@@ -238,3 +238,25 @@ def test_a_gap_that_moves_the_latency_does_not_pass_for_a_missing_response(emitt
         assert not capture.note
         assert not bench.ramp_ended("left")
         assert capture.figures["left"].level_v == pytest.approx(2.828, rel=0.02)
+
+
+def test_a_take_that_is_not_data_heats_the_load_all_the_same(emitted, monkeypatch):
+    from benchtest.safety.load_heat import LoadHeat
+
+    given = []
+    give = LoadHeat.given
+    monkeypatch.setattr(LoadHeat, "given", lambda self, power, s: (given.append(round(power, 1)), give(self, power, s)))
+    with opened() as bench:
+        ready_to_drive(bench)
+        risen(bench, 2.828)
+        given.clear()
+        before = bench.now()
+        emitted.bench.audio().hooks.silence_captures = 4
+        capture = bench.tone(2.828, ["left"], hold_s=0.6)
+        assert len(capture.thrown_away) == 4
+        assert given == [given[0]] * 5
+        assert given[0] == pytest.approx(1.0, abs=0.05)
+        assert bench.now() - before > 4.0  # it waited before the later takes
+        emitted.bench.audio().hooks.silence_captures = 6
+        with pytest.raises(LostFrames, match="6 captures in a row"):
+            bench.tone(2.828, ["left"], hold_s=0.6)
