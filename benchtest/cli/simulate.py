@@ -31,11 +31,13 @@ def simulate(
     In another terminal: benchtest run power_on --yes --bench FILE --amplifier procedures/demo_amplifier.toml
     """
     from benchtest.errors import FileError
-    from simulated_instruments.serve import serve
+    from simulated_instruments.serve import ahead_of_others, serve
 
     stop = threading.Event()
     for number in (signal.SIGINT, signal.SIGTERM):
         signal.signal(number, lambda *_: stop.set())
+    if audio:
+        ahead_of_others()
     with serve(scenario, seed, channel, port, audio, audio_server=audio_server) as served:
         if output is None:
             click.echo(served.bench_file_text)

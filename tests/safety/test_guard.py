@@ -232,7 +232,7 @@ def test_a_silent_capture_is_taken_again_and_an_end_is_put_to_it(bench, emitted)
     silent["left"] = 100
     with pytest.raises(LostFrames, match="exact zeros"):
         bench.tone(0.05, ["left"])
-    assert silent["left"] == 97
+    assert silent["left"] == 94
 
 
 def test_the_space_bar_turns_the_tone_off_and_stops_the_run(emitted, monkeypatch):
