@@ -17,8 +17,10 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from benchtest.bench_file import BenchFile
+from benchtest.bench_file import BenchFile, DmmSection
 from benchtest.errors import FileError, InstrumentError, NotReachable
+from benchtest.instruments.accuracy import DEFAULT
+from benchtest.instruments.protocols import Function
 from benchtest.loopback import BenchResponse, bench_response, from_table
 
 if TYPE_CHECKING:
@@ -26,12 +28,16 @@ if TYPE_CHECKING:
 
 FORMAT = 1
 FREQUENCY_HZ = 1000.0
+LOWER_HZ = (400.0, 200.0, 100.0)
+"""Taken in this order where the meter's AC statement does not reach 1 kHz, as that of many a hand-held one does not."""
 SHARE = 0.6
 """Share of full scale that the calibration tone has: near the top, away from clipping, inside a 1 V meter range."""
 ARRIVES_S = 1.0
 """A tone has arrived by then: a busy audio server was seen to take 0.65 s."""
 HOLD_S = 4.0
 """Long enough for two readings of a slow AC filter after that."""
+HOLD_HANDHELD_S = 20.0
+"""Long enough for a person to read a meter and type; the answer may come later, the tone does not wait for it."""
 DUE_DAYS = 180
 """How long a calibration counts as fresh. Common practice, no source; every session is better."""
 DRIFT_RELATIVE = 2e-4
@@ -118,15 +124,22 @@ def make_calibration(bench: GuardedBench) -> Calibration:
     relative: list[float] = []
     taken: list[Capture] = []
     stated = bench.calibration
+    meter = movable_meter(bench.file)
+    frequency_hz = calibration_frequency(meter)
+    hold_s = HOLD_HANDHELD_S if meter.driver == "handheld" else HOLD_S
     for i, point in enumerate(("sound_card_output", "sound_card_output_right")):
         bench.move_meter(point)
         seen: list[Any] = []
+        if meter.driver == "handheld":
+            bench.tell(
+                f"A tone of {frequency_hz:g} Hz plays for {hold_s:g} s: set {meter.name} to AC volts and read it."
+            )
 
         def read_meter(point: str = point, seen: list[Any] = seen) -> None:
             bench.sleep(ARRIVES_S, why="the tone arrives")
-            seen.append(bench.ac_volts(point, FREQUENCY_HZ, repeats=2))
+            seen.append(bench.ac_volts(point, frequency_hz, repeats=2))
 
-        capture = bench.loopback_tone(SHARE, frequency_hz=FREQUENCY_HZ, hold_s=HOLD_S, while_playing=read_meter)
+        capture = bench.loopback_tone(SHARE, frequency_hz=frequency_hz, hold_s=hold_s, while_playing=read_meter)
         value = seen[-1]
         if value.value is None or not value.value > 0.01:
             raise InstrumentError(
@@ -148,7 +161,7 @@ def make_calibration(bench: GuardedBench) -> Calibration:
         relative.append(value.standard_uncertainty / value.value)
         taken.append(capture)
     response = bench_response(bench)
-    leaks = [abs(complex(response.leak(1 - i, FREQUENCY_HZ))) for i in (0, 1)]  # of the other channel into this one
+    leaks = [abs(complex(response.leak(1 - i, frequency_hz))) for i in (0, 1)]  # of the other channel into this one
     # both channels played, and each held a little of the other, in proportion: with one driven its scale is that much more
     back = [volts * (1.0 + leak) for volts, leak in zip(back, leaks, strict=True)]
     bench.hook_up(say="Plug the sound card's output back to the amplifier's side.", sound_card="amplifier")
@@ -163,7 +176,7 @@ def make_calibration(bench: GuardedBench) -> Calibration:
         due_utc=(now + timedelta(days=DUE_DAYS)).isoformat(timespec="seconds"),
         meter=next((i["identity"] for i in instruments if i.get("connected_to") == "movable"), ""),
         sound_card=identity.get("audio interface", ""),
-        frequency_hz=FREQUENCY_HZ,
+        frequency_hz=frequency_hz,
         output_volts_per_full_scale=(out[0], out[1]),
         input_volts_per_full_scale=(back[0], back[1]),
         meter_relative=max(relative),
@@ -173,6 +186,34 @@ def make_calibration(bench: GuardedBench) -> Calibration:
         noise_v=(figures[0].noise_v * scale[0], figures[1].noise_v * scale[1]),
         response=response,
     )
+
+
+def movable_meter(file: BenchFile) -> DmmSection:
+    """The meter that is moved to the sound card's output. Raises NotReachable where there is none."""
+    for meter in file.dmm:
+        if meter.connected_to == "movable":
+            return meter
+    raise NotReachable(
+        f"bench '{file.bench.name}' has no meter that can be moved to the sound card's output. Declare a [[dmm]] with "
+        'connected_to = "movable".'
+    )
+
+
+def calibration_frequency(meter: DmmSection) -> float:
+    """1 kHz, or the highest lower frequency that lies inside the meter's AC statement.
+
+    1 kHz again where none does: the reading is then refused, with the statement's band in the message.
+    """
+    if meter.driver == "simulated" and not meter.accuracy:
+        return FREQUENCY_HZ
+    rows = [row for row in (meter.accuracy or DEFAULT) if row.function == Function.AC_VOLTS]
+    bands: dict[float, list[tuple[float, float] | None]] = {}
+    for row in rows:
+        bands.setdefault(row.range, []).append(row.frequency_hz)
+    for wanted in (FREQUENCY_HZ, *LOWER_HZ):
+        if all(any(b is None or b[0] <= wanted <= b[1] for b in of_range) for of_range in bands.values()):
+            return wanted
+    return FREQUENCY_HZ
 
 
 def calibration_for(bench: GuardedBench, bench_path: Path | None, *, make: bool = True) -> Calibration:

@@ -23,7 +23,7 @@ from benchtest.amplifier_file import AmplifierSpec
 from benchtest.archive import RunWriter
 from benchtest.diagnosis import diagnose
 from benchtest.durations import seconds_of, total_seconds
-from benchtest.errors import BenchtestError, FileError, InstrumentError, NotAllowed, SafetyStop
+from benchtest.errors import BenchtestError, FileError, InstrumentError, NotAllowed, NotReachable, SafetyStop
 from benchtest.events import Sink
 from benchtest.limits import judge, limit_table
 from benchtest.reading import Reading, Verdict, as_row
@@ -303,15 +303,20 @@ class _Run:
                 "write 'yield' before each measurement."
             )
         answer: Any = None
+        outcome = "done"
         while True:
             try:
                 item = body.send(answer)
             except StopIteration:
                 break
+            except NotReachable as why:  # the bench lacks an instrument: no fault of the set, and no end of the run
+                outcome = "not measured"
+                self._keep(_step_not_measured(step, self.bench, why), step)
+                break
             answer = self._take(item, step)
         self.bench.act_on_stops()  # also one that the step has swallowed
         self.bench.drain_errors()
-        emit("step_ended", step=step.name, outcome="done", kept=kept_as_json(self.bench.kept))
+        emit("step_ended", step=step.name, outcome=outcome, kept=kept_as_json(self.bench.kept))
 
     def _take(self, item: Any, step: Step) -> Any:
         """Keep what a step yields; returns it judged, in the shape in which it came."""
@@ -429,6 +434,14 @@ class _Run:
         if self.writer is not None:
             self.writer.close(summary)
         return RunResult(summary, self.writer.folder if self.writer else None, tuple(self.rows), error)
+
+
+def _step_not_measured(step: Step, bench: GuardedBench, why: NotReachable) -> Reading:
+    """What stands in readings.csv for the rest of a step that no instrument of this bench reaches."""
+    return Reading(
+        quantity="step", channel="none", value=None, unit="1", verdict=Verdict.NOT_MEASURED, note=str(why),
+        conditions=bench.conditions(at=step.title), method="the rest of this step was left out",
+    )  # fmt: skip
 
 
 def _parameters(body: Body) -> int:

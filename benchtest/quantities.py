@@ -74,6 +74,12 @@ QUANTITIES: dict[str, Quantity] = _table(
     ("load_resistance", "ohm", "dummy load", "resistance of the dummy load, leads nulled"),
     ("residual_charge", "V", "stored charge", "voltage of a reservoir with the mains off"),
     ("heatsink_temperature", "degC", "heatsink", "temperature of the heatsink"),
+    (
+        "step",
+        "1",
+        "step",
+        "a step of the procedure that this bench cannot carry out: never measured, the reason in note",
+    ),
     ("mains_power", "W", "mains power", "power drawn from the mains"),
 )
 """Every quantity that a file may name. Procedures may take others; nothing judges those."""

@@ -4,6 +4,7 @@ import math
 from typing import Any
 
 from benchtest import Advice, Procedure, measure
+from benchtest.errors import InstrumentError, NotReachable
 from benchtest.reading import Reading
 
 test = Procedure(
@@ -170,9 +171,12 @@ def monitor_and_headphones(bench, amplifier):
 
 def silence(bench, channel, name):
     """Terminals silent with the monitor in (no recorder plays) or the plug in: the level at them, nothing played."""
-    value = bench.ac_volts(f"{channel}_output", 1000.0) if bench.sits_on(f"{channel}_output") else None
-    if value is None or value.value is None:
-        return measure.not_measured("residual_output", channel, "V", "no meter sits on its terminals")
+    try:
+        value = bench.ac_volts(f"{channel}_output", 1000.0)
+    except (NotReachable, InstrumentError) as why:
+        return measure.not_measured("residual_output", channel, "V", why)
+    if value.value is None:
+        return measure.not_measured("residual_output", channel, "V", "overload")
     return Reading(
         quantity="residual_output", channel=channel, value=abs(value.value), unit="V", method="multimeter, AC volts, no tone",
         expanded_uncertainty=2.0 * value.standard_uncertainty + 0.1 * abs(value.value), conditions={"at": f"{name} in"},

@@ -66,7 +66,8 @@ def dc_check(bench, amplifier):
 )
 def small_tone(bench, amplifier):
     if bench.file.audio is None:
-        yield measure.not_measured("gain", "both", "dB", "this bench has no sound card")
+        for channel in bench.channels:
+            yield measure.not_measured("gain", channel, "dB", "this bench has no sound card")
         return
     bench.hook_up(
         "Sound card's output into the line inputs. Volume slowly to full.", inputs="sound_card", volume="full"

@@ -27,6 +27,9 @@ METHOD = "multimeter at the speaker terminals, 10 line cycles, mean of 5 (common
 SCATTER_V = 0.5e-6
 """Of a difference of two readings on a millivolt range (a digit of a bench meter)."""
 ON_LAMP = "on the lamp"
+DRIFT_METHOD = "offset at the end less offset at the start of the warm-up"
+CARRIED_S = 120.0
+"""Beside the first and the last time, when a meter that is carried between the outputs is read once more."""
 OPEN = "open circuit"
 OPEN_CIRCUIT = (
     "OPEN CIRCUIT: exactly 0 V here while the other channel shows {other:.0f} mV. This channel's path from the amplifier "
@@ -195,9 +198,14 @@ def loaded_difference(bench: GuardedBench, unloaded: dict[str, float], loaded: d
 def warm_up(bench: GuardedBench, times_s: tuple[float, ...]) -> tuple[list[Reading], Curve]:
     """Offset at the given times from now (bench clock): the drift between the first and the last, and the curve.
 
-    The meters at left_output and right_output must sit there. Drift of more than 30 mV in 10 minutes is a fault
-    (common practice).
+    Where a meter sits on both outputs every time is used. One movable meter is carried from output to output (outside
+    points, moved live), so it is read at the start, at two minutes and at the end only; a channel that no meter reaches
+    is not measured. Drift of more than 30 mV in 10 minutes is a fault (common practice).
     """
+    points = {channel: f"{channel}_output" for channel in bench.channels}
+    reached = [channel for channel in bench.channels if bench.reaches(points[channel])]
+    if not all(bench.sits_on(points[channel]) for channel in reached):
+        times_s = tuple(sorted({times_s[0], *(t for t in times_s if t == CARRIED_S), times_s[-1]}))
     start = bench.now()
     taken: dict[str, list[float]] = {channel: [] for channel in bench.channels}
     meter_u: dict[str, float] = {}
@@ -207,28 +215,35 @@ def warm_up(bench: GuardedBench, times_s: tuple[float, ...]) -> tuple[list[Readi
         bench.sleep(max(0.0, start + target - bench.now()), why="offset settles")
         begun = bench.now()
         when.append(begun - start)
-        for channel in bench.channels:
-            seen = bench.dc_volts(f"{channel}_output", repeats=1)
+        for channel in sorted(reached, key=lambda c: not bench.sits_on(points[c])):  # where the meter is already, first
+            if not bench.sits_on(points[channel]):
+                bench.move_meter(points[channel])
+            seen = bench.dc_volts(points[channel], repeats=1)
             taken[channel].append(float("nan") if seen.value is None else seen.value)
             meter_u[channel] = max(meter_u.get(channel, 0.0), seen.standard_uncertainty)
         reading_s = bench.now() - begun
     curve = Curve(
         "offset_warmup",
         "Offset while warming up",
-        {"time_s": np.array(when), **{f"{c}_v": np.array(taken[c]) for c in bench.channels}},
-        {"time_s": "s", **{f"{c}_v": "V" for c in bench.channels}},
+        {"time_s": np.array(when), **{f"{c}_v": np.array(taken[c]) for c in reached}},
+        {"time_s": "s", **{f"{c}_v": "V" for c in reached}},
     )
     minutes = (when[-1] - when[0]) / 60.0
     conditions = bench.conditions(minutes=round(minutes, 2), at="warm-up")
+    common: dict[str, Any] = {"conditions": conditions, "method": DRIFT_METHOD}
     readings = []
     for channel in bench.channels:
         values = taken[channel]
-        if np.isfinite(values).all():
+        if channel not in reached:
+            why = f"no meter of this bench sits on {points[channel]} or can be moved there"
+            readings.append(not_measured("offset_drift", channel, "V", why, **common))
+        elif not np.isfinite(values).all():
+            readings.append(not_measured("offset_drift", channel, "V", "the meter was overloaded", **common))
+        else:
             parts = _drift_budget(values, when, meter_u[channel], reading_s)
             readings.append(
                 Reading(
-                    quantity="offset_drift", channel=channel, unit="V", conditions=conditions,
-                    method="offset at the end less offset at the start of the warm-up",
+                    quantity="offset_drift", channel=channel, unit="V", **common,
                     **from_meter(values[-1] - values[0], parts),
                 )
             )  # fmt: skip

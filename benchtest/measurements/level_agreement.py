@@ -38,7 +38,7 @@ def level_agreement(bench: GuardedBench) -> list[Reading]:
         meter = capture.meters.get(point)
         level = capture.figures[channel].level_v
         if meter is None or meter.value is None or not (meter.value > 0.0 and level > 0.0):
-            why_not = "the tone was not seen by both"
+            why_not = "no meter that is read without a person saw the tone"
             found.append(not_measured("level_agreement", channel, "dB", why_not, conditions=conditions, method=METHOD))
             continue
         calibration = bench.calibration

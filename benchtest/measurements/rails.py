@@ -16,19 +16,27 @@ from benchtest.safety import GuardedBench
 from benchtest.safety.limits import EMPTY_V
 
 POINTS = {"positive": "rail_positive", "negative": "rail_negative"}
+ELSEWHERE = "the meter that is moved is elsewhere, and rails are inside the set: the mains would have to go off for it"
 METHOD = "multimeter from rail to ground, 10 line cycles (common practice)"
 
 
-def rail_voltages(bench: GuardedBench, at: str) -> list[Reading]:
-    """Both rails, and how far they are apart in percent of their mean."""
+def rail_voltages(bench: GuardedBench, at: str, *, carry: bool = False) -> list[Reading]:
+    """Both rails, and how far they are apart in percent of their mean.
+
+    ``carry``: one movable meter is carried from rail to rail, which is inside the set: off at the wall, moved, on again;
+    every DC check is void after it. Otherwise a rail on which no meter sits is not measured.
+    """
     found: list[Reading] = []
     values: dict[str, Any] = {}
     for side, point in POINTS.items():
         conditions = bench.conditions(at=at, rail=side)
         try:
+            if carry and not bench.sits_on(point):
+                _carry_to(bench, point)
             value = bench.dc_volts(point)
         except NotReachable as why:
-            found.append(not_measured("rail_voltage", "none", "V", why, conditions=conditions, method=METHOD))
+            reason = ELSEWHERE if bench.reaches(point) and not bench.sits_on(point) else why
+            found.append(not_measured("rail_voltage", "none", "V", reason, conditions=conditions, method=METHOD))
             continue
         if value.value is None:
             found.append(not_measured("rail_voltage", "none", "V", "overload", conditions=conditions, method=METHOD))
@@ -68,6 +76,16 @@ def rail_voltages(bench: GuardedBench, at: str) -> list[Reading]:
                 )
             )
     return found
+
+
+def _carry_to(bench: GuardedBench, point: str) -> None:
+    """The movable meter onto a rail of a set that is on. Raises NotReachable where no meter can be moved."""
+    if not bench.reaches(point):
+        raise NotReachable(f"no meter of this bench sits on {point} or can be moved there")
+    bench.mains_off("Off at the wall: the next point is inside the set. Clip the meter on, hands out, then on again.")
+    bench.move_meter(point)
+    bench.mains_on("Switch on again, hands off.")
+    bench.sleep((bench.amplifier.relay_delay_s or 8.0) + 10.0, why="the rails settle")
 
 
 def _on_one_rail(bench: GuardedBench, values: dict[str, Any]) -> bool:

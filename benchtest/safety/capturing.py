@@ -64,6 +64,8 @@ class Order:
     idle_rails: tuple[float, float] | None = None
     before_again: Callable[[], None] | None = None
     """Called before each further take: what heats the loads heats them again, and may need a rest first."""
+    patience_s: float = 10.0
+    """How long after its end the tone guard waits before it takes the program for hung."""
 
 
 @dataclass(frozen=True)
@@ -91,7 +93,7 @@ class Capturing:
         """The sound card. Raises NotReachable where the bench has none."""
         if self.__it.audio is None:
             raise NotReachable(
-                f"bench '{self.__it.file.bench.name}' has no sound card. Add an [audio] section to its file to play tones."
+                f"bench '{self.__it.file.bench.name}' has no sound card: no tone, no recording ([audio] in the bench file)."
             )
         return self.__it.audio
 
@@ -157,7 +159,7 @@ class Capturing:
             window = (max(0, first), stop)
         length_s = len(emitted) / rate
         self.signal_s += length_s
-        self.__stops.tone_guard.arm(length_s + 10.0)
+        self.__stops.tone_guard.arm(length_s + order.patience_s)
         try:
             audio.begin(emitted, record=window)
             if order.while_playing is not None:
@@ -179,7 +181,7 @@ class Capturing:
         audio = self.audio()
         stands_at = self.__it.clock.now() + (self.__latency or 0) / audio.sample_rate + lim.FADE_S + SETTLED_S
         rails: tuple[float, float] | None = None
-        meter = self.__hook_ups.meter_at("dc_watch")
+        meter = self.__hook_ups.read_by_program("dc_watch")
         if order.frequency_hz is not None and order.frequency_hz < lim.WATCH_LOWEST_HZ:
             meter = None
         wanted = list(order.also_ac)
@@ -203,7 +205,7 @@ class Capturing:
         return Seen(rails, meters)
 
     def _ac(self, point: str, frequency_hz: float) -> dict[str, MeterValue]:
-        meter = self.__hook_ups.meter_at(point)
+        meter = self.__hook_ups.read_by_program(point)
         if meter is None:
             return {}
         taken = meter.measure(Function.AC_VOLTS, frequency_hz=frequency_hz)
@@ -231,7 +233,7 @@ class Capturing:
     def _rails(self) -> tuple[float, float] | None:
         values: list[float] = []
         for point in ("rail_positive", "rail_negative"):
-            meter = self.__hook_ups.meter_at(point)
+            meter = self.__hook_ups.read_by_program(point)
             value = None if meter is None else meter.measure(Function.DC_VOLTS, range=100.0, line_cycles=1.0).value
             if value is None:
                 return None

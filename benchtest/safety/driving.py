@@ -28,6 +28,8 @@ from benchtest.safety.load_heat import FULL_FOR_S, LoadHeat
 
 MARGIN_S = 0.02
 """Kept free between a record window and the fades, for what the latency moves."""
+TYPING_S = 600.0
+"""With a hand-held meter: how long a person may take to type what it showed while a loopback tone stood."""
 NO_RESPONSE = 0.1
 """A fundamental below this share of what was expected is no response."""
 
@@ -117,6 +119,7 @@ class Driving:
         return 10 ** (min(0.0, position or 0.0) / 20)
 
     def _may_drive(self, channels: Sequence[str]) -> frozenset[str]:
+        self.__capturing.audio()  # a bench without a sound card: nothing was forbidden, it is not to be had
         now = self.__interlock.hook_up
         refusals = {
             "the sound card is in loopback: plug its output into the amplifier first": now.sound_card == "loopback",
@@ -326,6 +329,7 @@ class Driving:
         order = Order(
             self._sines(frequency_hz, rms, hold_s + 2 * lim.FADE_S), frozenset(CHANNELS), rms, frequency_hz,
             (lim.FADE_S + hold_s - window_s - MARGIN_S, lim.FADE_S + hold_s - MARGIN_S), while_playing=while_playing,
+            patience_s=TYPING_S if any(meter.driver == "handheld" for meter in self.__file.dmm) else 10.0,
         )  # fmt: skip
         return self.__capturing.capture(order, self.calibration)
 

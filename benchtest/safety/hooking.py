@@ -190,6 +190,11 @@ class HookUps:
                 return self.__it.meters[name]
         return None
 
+    def read_by_program(self, point: str) -> Multimeter | None:
+        """The meter on a point that needs no person to read it: while a tone can sound, no text is asked for."""
+        meter = self.meter_at(point)
+        return None if meter is None or self.__it.file.meter(meter.name).driver == "handheld" else meter
+
     def movable_name(self, point: str) -> str:
         """The movable meter's name. Raises NotReachable where there is none."""
         for name, meter in self.__it.meters.items():
