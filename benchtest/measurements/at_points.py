@@ -13,6 +13,7 @@ from typing import Any
 from benchtest.errors import NotAllowed, NotReachable
 from benchtest.instruments.test_points import TEST_POINTS
 from benchtest.measurements.budget import expanded, from_meter, part
+from benchtest.measurements.carrying import carry_meter
 from benchtest.measurements.unmeasured import not_measured
 from benchtest.reading import Reading, Verdict
 from benchtest.safety import GuardedBench
@@ -169,4 +170,4 @@ CHANNELS = ("left", "right")
 
 def _bring(bench: GuardedBench, point: str) -> None:
     if not bench.sits_on(point) and (TEST_POINTS[point].outside or bench.hook_up_now.mains != "on"):
-        bench.move_meter(point)
+        carry_meter(bench, point)

@@ -16,6 +16,7 @@ import numpy as np
 
 from benchtest.errors import NotReachable
 from benchtest.measurements.budget import COVERAGE, from_meter
+from benchtest.measurements.carrying import carry_meter
 from benchtest.measurements.unmeasured import not_measured
 from benchtest.reading import Reading, Verdict
 from benchtest.records import Curve
@@ -59,8 +60,7 @@ def dc_on_lamp(bench: GuardedBench) -> list[Reading]:
         point = f"{channel}_output"
         common: dict[str, Any] = {"conditions": bench.conditions(at=ON_LAMP), "method": METHOD}
         try:
-            if not bench.sits_on(point):
-                bench.move_meter(point)
+            carry_meter(bench, point)
             value = bench.dc_volts(point, repeats=5)
         except NotReachable as why:
             found.append(not_measured("dc_offset", channel, "V", why, **common))
@@ -85,8 +85,8 @@ def dc_on_lamp(bench: GuardedBench) -> list[Reading]:
 def _check(bench: GuardedBench, channel: str) -> DcCheck:
     """The DC check of a channel; one movable meter goes from channel to channel (outside points, moved live)."""
     point = f"{channel}_output"
-    if not bench.sits_on(point) and bench.reaches(point):
-        bench.move_meter(point)
+    if bench.reaches(point):
+        carry_meter(bench, point)
     return bench.dc_check(channel)
 
 
@@ -216,8 +216,7 @@ def warm_up(bench: GuardedBench, times_s: tuple[float, ...]) -> tuple[list[Readi
         begun = bench.now()
         when.append(begun - start)
         for channel in sorted(reached, key=lambda c: not bench.sits_on(points[c])):  # where the meter is already, first
-            if not bench.sits_on(points[channel]):
-                bench.move_meter(points[channel])
+            carry_meter(bench, points[channel])
             seen = bench.dc_volts(points[channel], repeats=1)
             taken[channel].append(float("nan") if seen.value is None else seen.value)
             meter_u[channel] = max(meter_u.get(channel, 0.0), seen.standard_uncertainty)

@@ -10,6 +10,7 @@ from typing import Any
 
 from benchtest.errors import NotReachable
 from benchtest.measurements.budget import expanded, from_meter, part
+from benchtest.measurements.carrying import carry_meter
 from benchtest.measurements.unmeasured import not_measured
 from benchtest.reading import Reading
 from benchtest.safety import GuardedBench
@@ -31,8 +32,8 @@ def rail_voltages(bench: GuardedBench, at: str, *, carry: bool = False) -> list[
     for side, point in POINTS.items():
         conditions = bench.conditions(at=at, rail=side)
         try:
-            if carry and not bench.sits_on(point):
-                _carry_to(bench, point)
+            if carry:
+                carry_meter(bench, point)
             value = bench.dc_volts(point)
         except NotReachable as why:
             reason = ELSEWHERE if bench.reaches(point) and not bench.sits_on(point) else why
@@ -76,16 +77,6 @@ def rail_voltages(bench: GuardedBench, at: str, *, carry: bool = False) -> list[
                 )
             )
     return found
-
-
-def _carry_to(bench: GuardedBench, point: str) -> None:
-    """The movable meter onto a rail of a set that is on. Raises NotReachable where no meter can be moved."""
-    if not bench.reaches(point):
-        raise NotReachable(f"no meter of this bench sits on {point} or can be moved there")
-    bench.mains_off("Off at the wall: the next point is inside the set. Clip the meter on, hands out, then on again.")
-    bench.move_meter(point)
-    bench.mains_on("Switch on again, hands off.")
-    bench.sleep((bench.amplifier.relay_delay_s or 8.0) + 10.0, why="the rails settle")
 
 
 def _on_one_rail(bench: GuardedBench, values: dict[str, Any]) -> bool:

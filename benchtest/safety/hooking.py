@@ -57,6 +57,11 @@ class HookUps:
                 f"{point} is inside the set and the mains is on. Inside points are touched with the amplifier off: "
                 "switch the mains off first."
             )
+        if self.__interlock.hook_up.mains == "on" and self.__is_inside(self.__interlock.hook_up.meters[name]):
+            raise NotAllowed(
+                f"{name} sits on {self.__interlock.hook_up.meters[name]}, inside the set, and the mains is on. It is taken "
+                "off there with the amplifier off: switch the mains off first."
+            )
         where = {name: point if point != "leads_shorted" else "leads shorted"}
         self.__change({**self.__way_in(point), **where, **(also or {})}, say or f"{name}: {TEST_POINTS[point].words}")
 
@@ -111,6 +116,10 @@ class HookUps:
     def mains_off(self, say: str = "Switch the amplifier off at the wall.", **also: str) -> None:
         """Take the mains away: by the switched socket where there is one, otherwise by asking."""
         self.__mains("off", say, also)
+
+    @staticmethod
+    def __is_inside(point: str) -> bool:
+        return point in TEST_POINTS and not TEST_POINTS[point].outside
 
     def __way_in(self, point: str) -> dict[str, str]:
         """What must be out of the way before a point is touched: nobody says how the set was left by the run before."""

@@ -10,8 +10,9 @@ import pytest
 
 from benchtest.amplifier_file import load_amplifier
 from benchtest.calibration import calibration_frequency
-from benchtest.errors import NotReachable
+from benchtest.errors import NotAllowed, NotReachable
 from benchtest.instruments.person import PersonOperator
+from benchtest.measurements.carrying import carry_meter, is_inside
 from benchtest.procedure import Procedure, load_procedure, run
 from benchtest.reading import Reading
 from benchtest.safety import open_bench
@@ -45,16 +46,30 @@ def test_stored_charge_is_measured_with_it_before_ohms(run_it: RunIt):
     assert order.index("residual_charge") < order.index("lead_resistance") < order.index("fuse_resistance")
 
 
-def test_it_goes_inside_with_the_mains_off_only_and_between_outputs_live(run_it: RunIt):
-    mains, moves = "unknown", []
+def test_it_comes_and_goes_inside_with_the_mains_off_only_and_between_outputs_live(run_it: RunIt):
+    mains, at, moves = "unknown", "", []
     for event in run_it("power_on", bench_file=HANDHELD).events:
         if event["event"] == "prompt":
             mains = event["settings"].get("mains", mains)
-            moves += [(event["settings"]["bench meter"], mains)] if "bench meter" in event["settings"] else []
-    inside = {state for point, state in moves if point.startswith("rail_")}
-    outside = [state for point, state in moves if point in ("left_output", "right_output")]
-    assert inside == {"off"}
-    assert outside.count("on") == len(outside) > 4
+            at = event["settings"].get("in turn", at).rpartition(", ")[2]
+            to = event["settings"].get("bench meter")
+            if to is not None:
+                moves.append((at, to, mains))
+                at = to
+    assert {mains for came, went, mains in moves if is_inside(came) or is_inside(went)} == {"off"}
+    assert sum(mains == "on" for came, went, mains in moves if came.endswith("output") and went.endswith("output")) > 4
+
+
+def test_nobody_is_told_to_take_a_lead_off_inside_a_live_set():
+    with open_bench(PROCEDURES / HANDHELD) as bench:
+        bench.hook_up("Lid off.", lid="off")
+        bench.move_meter("rail_positive")
+        bench.mains_on()
+        with pytest.raises(NotAllowed, match="sits on rail_positive, inside the set, and the mains is on"):
+            bench.move_meter("left_output")
+        carry_meter(bench, "left_output")
+        assert bench.sits_on("left_output")
+        assert bench.hook_up_now.mains == "on"
 
 
 class Hand:
