@@ -21,7 +21,7 @@ from typing import Any
 
 from benchtest.amplifier_file import AmplifierSpec
 from benchtest.archive import RunWriter
-from benchtest.diagnosis import diagnose
+from benchtest.diagnosis import diagnose, unmeasured
 from benchtest.durations import seconds_of, total_seconds
 from benchtest.errors import BenchtestError, FileError, InstrumentError, NotAllowed, NotReachable, SafetyStop
 from benchtest.events import Sink
@@ -402,6 +402,7 @@ class _Run:
     def _close(self, result: str, error: BaseException | None) -> RunResult:
         emit = self.bench.events.emit
         causes = [cause.as_dict() for cause in diagnose(self.rows, self.amplifier)]
+        lacking = list(unmeasured(self.rows))
         status = RESULT_EXIT[result]
         if isinstance(error, BenchtestError) and not isinstance(error, SafetyStop | NotAllowed):
             status = error.exit_status
@@ -422,12 +423,13 @@ class _Run:
             "readings_count": len(self.rows),
             "not_decided": self.unmet,
             "diagnosis": causes,
+            "unmeasured": lacking,
             "advice": {"word": self.advice.word, "because": list(self.advice.because)} if self.advice else None,
             "ending": self.bench.ending_words(),
             **self.bench.describe(),
         }
         emit(
-            "run_ended", result=result, exit_status=status, diagnosis=causes, ending=summary["ending"],
+            "run_ended", result=result, exit_status=status, diagnosis=causes, unmeasured=lacking, ending=summary["ending"],
             stop=summary["stop"], error=summary["error"], readings_count=len(self.rows),
             bench_seconds=summary["bench_seconds"],
         )  # fmt: skip

@@ -49,7 +49,11 @@ def _history(run: RunSummary) -> dict[str, Any]:
 
     found = Run(run.folder)
     try:
-        failed = [f"{quantity_words(r['quantity'])} {r['channel']}" for r in found.rows() if r["verdict"] == "fail"]
+        failed = [
+            quantity_words(r["quantity"]) + (f" {r['channel']}" if r["channel"] not in ("none", "") else "")
+            for r in found.rows()
+            if r["verdict"] == "fail"
+        ]
         causes = [c["cause"] for c in (found.summary.get("diagnosis") or [])[:1] if c.get("cause") != "healthy"]
     except FileError:
         return {}
@@ -83,6 +87,7 @@ def show(run: str, archive: Path, as_json: bool, budget_of: str | None) -> None:
     from benchtest import archive as archives
     from benchtest.cli.output import print_json
     from benchtest.cli.terminal import reading_line
+    from benchtest.report.wording import plain_words
 
     found = archives.open(archive).find(run)
     if budget_of is not None:
@@ -103,7 +108,8 @@ def show(run: str, archive: Path, as_json: bool, budget_of: str | None) -> None:
         if row["note"]:
             click.echo(f"      {row['note']}")
     for cause in summary.get("diagnosis") or []:
-        click.echo(f"\nlikely: {cause['cause']} {cause['channel']} ({100 * cause['probability']:.0f} %)")
+        where = "" if cause["channel"] == "none" else f", {cause['channel']}"
+        click.echo(f"\nlikely: {plain_words(cause['cause'])}{where} ({100 * cause['probability']:.0f} %)")
         click.echo(f"  next check: {cause['next_check']}")
     click.echo(f"\n{tag}result: {summary.get('result') or 'unfinished'}")
 

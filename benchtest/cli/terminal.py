@@ -139,6 +139,8 @@ class Terminal:
             for evidence in cause["evidence"]:
                 self._say(f"    because {evidence}")
             self._say(f"    next check: {cause['next_check']}")
+        if not event["diagnosis"] and event.get("unmeasured"):
+            self._say(f"Too little was measured to say that nothing is wrong: no {', no '.join(event['unmeasured'])}.")
         self._say(
             f"{self._tag()}Result: {event['result'].upper()}  "
             f"({event['readings_count']} readings, {duration(event['bench_seconds'])} on the bench's clock)",

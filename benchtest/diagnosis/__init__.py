@@ -17,16 +17,21 @@ from typing import Any
 
 from benchtest.amplifier_file import AmplifierSpec
 from benchtest.diagnosis.belief import Features, Term, posterior, role_of, terms
-from benchtest.diagnosis.features import Sheet, features
+from benchtest.diagnosis.features import CHANNELS, Sheet, features
 from benchtest.diagnosis.knowledge import HEALTHY, UNNAMED, Knowledge, shipped
 from benchtest.diagnosis.rows import Row, Seen, seen
 from benchtest.diagnosis.wording import against_words, for_words, reading_words
+from benchtest.quantities import QUANTITIES
 
-__all__ = ["Cause", "diagnose", "weigh"]
+__all__ = ["Cause", "diagnose", "unmeasured", "weigh"]
 
 LEAST = 0.02
 """Causes less likely than this are not listed."""
 MOST_LISTED = 6
+NEEDED_FOR_HEALTHY = ("dc_offset", "gain", "noise", "output_power", "thd")
+"""What must have been measured on both channels, the lamp out, before "healthy" may be said (common practice, no source)."""
+LEAST_OF_FEW = 0.2
+"""Where less than that was measured, a cause must be this likely: nothing else speaks for what the prior brought up."""
 MOST_FOR = 4
 MOST_AGAINST = 2
 HEALTHY_CHECK = "nothing more to look for here"
@@ -51,14 +56,14 @@ class Cause:
 
 
 def diagnose(rows: Sequence[Row], amplifier: AmplifierSpec) -> list[Cause]:
-    """Likely causes, the likeliest group first. [] where too little was measured to say anything."""
+    """Likely causes, the likeliest group first. [] where too little was measured to say anything; ``unmeasured`` says what."""
     known = shipped()
     readings = seen(rows)
     found = features(Sheet(readings, amplifier))
     weighed = weigh(found, known)
     if not weighed.told:
         return []
-    heard = _heard(readings)
+    heard = not _lacking(readings)
     listed: list[Cause] = []
     for group, channel in weighed.ranked:
         if group == HEALTHY and not heard:
@@ -67,8 +72,7 @@ def diagnose(rows: Sequence[Row], amplifier: AmplifierSpec) -> list[Cause]:
             if p >= LEAST and len(listed) < MOST_LISTED:
                 listed.append(_cause(cause, at, p, weighed, found, readings, known))
     if not heard:
-        # nothing speaks for what the prior alone brought up
-        listed = [c for c in listed if c.probability >= 0.2]
+        listed = [c for c in listed if c.probability >= LEAST_OF_FEW]
     return listed
 
 
@@ -101,10 +105,24 @@ def weigh(found: Features, known: Knowledge) -> Weighed:
     )  # fmt: skip
 
 
-def _heard(readings: Sequence[Seen]) -> bool:
-    """Whether enough was measured to say that nothing is wrong: DC and gain of both channels."""
-    met = {(r.quantity, r.channel) for r in readings if r.value is not None}
-    return all((quantity, channel) in met for quantity in ("dc_offset", "gain") for channel in ("left", "right"))
+def unmeasured(rows: Sequence[Row]) -> tuple[str, ...]:
+    """What would have to be measured, on both channels, before anything can be called healthy; () where all was.
+
+    Examples
+    --------
+    >>> unmeasured([{"quantity": "dc_offset", "channel": c, "value": 0.002, "unit": "V"} for c in ("left", "right")])
+    ('gain', 'noise', 'output power', 'THD')
+    """
+    return _lacking(seen(rows))
+
+
+def _lacking(readings: Sequence[Seen]) -> tuple[str, ...]:
+    met = {(r.quantity, r.channel) for r in readings if r.value is not None and r.at() != "on the lamp"}
+    return tuple(
+        QUANTITIES[quantity].words
+        for quantity in NEEDED_FOR_HEALTHY
+        if not all((quantity, channel) in met for channel in CHANNELS)
+    )
 
 
 def _cause(

@@ -17,7 +17,7 @@ import numpy as np
 import pytest
 
 from benchtest.amplifier_file import load_amplifier
-from benchtest.diagnosis import diagnose, weigh
+from benchtest.diagnosis import diagnose, unmeasured, weigh
 from benchtest.diagnosis.features import Sheet, features
 from benchtest.diagnosis.knowledge import HEALTHY, build, shipped
 from benchtest.diagnosis.next_check import telling, worth
@@ -105,6 +105,21 @@ def test_nothing_is_said_of_nothing():
 def test_too_little_was_measured_to_call_it_healthy():
     rows = [row("dc_offset", c, 2e-3, "V", at="relay + 10 s") for c in ("left", "right")]
     assert all(cause.cause != HEALTHY for cause in diagnose(rows, DEMO))
+
+
+def test_healthy_is_said_of_a_whole_run_and_not_of_its_first_half(tmp_path_factory):
+    whole = power_on(tmp_path_factory.mktemp("archive"), scenario="healthy", seed=5)[0]
+    first = whole.summary["diagnosis"][0]
+    assert (first["cause"], whole.summary["unmeasured"]) == (HEALTHY, [])
+    for share in (0.2, 0.4, 0.6):
+        rows = whole.rows[: int(share * len(whole.rows))]
+        assert "THD" in unmeasured(rows)
+        assert all(cause.cause != HEALTHY for cause in diagnose(rows, DEMO))
+
+
+def test_what_was_read_on_the_lamp_does_not_count_as_measured():
+    rows = [row("dc_offset", c, 2e-3, "V", at="on the lamp") for c in ("left", "right")]
+    assert unmeasured(rows)[0] == "DC at the output"
 
 
 def test_two_values_typed_in_by_hand_name_a_rail_at_the_output():
