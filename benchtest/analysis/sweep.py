@@ -86,6 +86,7 @@ def sweep_response(
     frequencies_hz: Sequence[float] | FloatArray | None = None,
     orders: Sequence[int] = (2, 3),
     clock_ratio: float | None = None,
+    rings_s: float | None = None,
 ) -> SweepResponse:
     """Response and distortion from a recorded sweep.
 
@@ -102,6 +103,9 @@ def sweep_response(
     clock_ratio : float, optional
         The player's clock over the recorder's where it is known (from the other channel, or from a steady tone);
         otherwise it is fitted.
+    rings_s : float, optional
+        For how long the response may ring, s; by default half the sweep. A shorter time lets less noise in and blurs what is
+        narrower than its reciprocal, Hz.
 
     Raises
     ------
@@ -141,7 +145,7 @@ def sweep_response(
             quotient, start = _divide(heard, sweep, ratio, size)
             if abs(moved) < 1e-9:
                 break
-    return _read(quotient * scale, start, sweep, ratio, valid, frequencies_hz, tuple(orders))
+    return _read(quotient * scale, start, sweep, ratio, valid, frequencies_hz, tuple(orders), rings_s)
 
 
 def _valid_band(sweep: Sweep) -> tuple[float, float]:
@@ -203,10 +207,12 @@ def _rate_s(sweep: Sweep) -> float:
     return float(sweep.seconds / np.log(sweep.stop_hz / sweep.start_hz))
 
 
-def _linear_part(quotient: FloatArray, start: int, sweep: Sweep) -> tuple[FloatArray, int]:
+def _linear_part(
+    quotient: FloatArray, start: int, sweep: Sweep, rings_s: float | None = None
+) -> tuple[FloatArray, int]:
     """The linear response: clear of the second harmonic's echo before it, and as long as it may ring after it."""
     before = 0.75 * np.log(2.0) * _rate_s(sweep) * sweep.sample_rate
-    after = 0.5 * sweep.seconds * sweep.sample_rate
+    after = (0.5 * sweep.seconds if rings_s is None else min(rings_s, 0.5 * sweep.seconds)) * sweep.sample_rate
     limit = len(quotient) / 4
     return _windowed(quotient, start, min(before, limit), min(after, limit))
 
@@ -283,6 +289,7 @@ def _read(
     valid: tuple[float, float],
     frequencies_hz: Sequence[float] | FloatArray | None,
     orders: tuple[int, ...],
+    rings_s: float | None,
 ) -> SweepResponse:
     rate = sweep.sample_rate
     if frequencies_hz is None:
@@ -296,7 +303,7 @@ def _read(
                 f"a response at {outside[0]:g} Hz. Expected {valid[0]:.4g} to {valid[1]:.4g} Hz, where this sweep is at its "
                 "full level: ask for less, or sweep further."
             )
-    stretch, first = _linear_part(quotient, start, sweep)
+    stretch, first = _linear_part(quotient, start, sweep, rings_s)
     middle = (len(stretch) - 1) / 2
     response = sums(stretch, frequencies / rate, slope=False).value
     response = response * np.exp(-2j * np.pi * frequencies / rate * (first + middle - start))

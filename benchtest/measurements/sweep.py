@@ -26,6 +26,8 @@ POINTS_HZ: FloatArray = np.unique(
 )
 """Where the response is given: twelve an octave, the third octaves, and what limits and makers name."""
 REFERENCE_HZ = 1000.0
+LEAK_RINGS_S = 0.06
+"""What leaks into the other channel has no resonance of its own and is near the noise: a short window keeps that out."""
 
 
 @dataclass(frozen=True)
@@ -52,10 +54,11 @@ class Swept:
         """Standard uncertainty, from noise, of the part along itself of a response relative to the driven channel's.
 
         A sweep of peak A and L seconds per e-fold has the energy density A^2 L / (4 f). The window of the linear
-        response (``analysis.sweep``: 0.75 ln 2 of L before, half the sweep after, with half-cosine ends) lets noise of
-        density N in as N / 2 times the sum of its squares, one half of that along the vector.
+        response (``analysis.sweep``: 0.75 ln 2 of L before, half the sweep after, LEAK_RINGS_S for the other channel, with
+        half-cosine ends) lets noise of density N in as N / 2 times the sum of its squares, one half of that along the vector.
         """
-        window_s = 0.6875 * (0.75 * math.log(2.0) * self.rate_s + 0.5 * self.seconds)
+        after_s = min(LEAK_RINGS_S, 0.5 * self.seconds) if other else 0.5 * self.seconds
+        window_s = 0.6875 * (0.75 * math.log(2.0) * self.rate_s + after_s)
         energy = 2.0 * self.level_v**2 * self.rate_s / (4.0 * frequency_hz)
         return math.sqrt(self.noise_density[other] / 4.0 * window_s / energy)
 
@@ -92,8 +95,9 @@ def sweep(bench: GuardedBench, channel: str, *, output_v: float | None = None) -
         own = sweep_response(capture.channel(channel), played, frequencies_hz=points, orders=(2, 3))
         other = bench.channels[1 - i]
         leak = sweep_response(
-            capture.channel(other), played, frequencies_hz=points, orders=(), clock_ratio=own.clock_ratio
-        )
+            capture.channel(other), played, frequencies_hz=points, orders=(), clock_ratio=own.clock_ratio,
+            rings_s=LEAK_RINGS_S,
+        )  # fmt: skip
     except ValueError as why:
         return str(why)
     reference = int(np.argmin(np.abs(points - REFERENCE_HZ)))

@@ -267,13 +267,6 @@ def difference_db(reading: dict[str, str], other: dict[str, str]) -> float:
     return (10.0 if reading["unit"] == "W" else 20.0) * math.log10(here / there)
 
 
-def agreement_db(key: tuple[str, str, str, int]) -> float:
-    """0.1 dB; of THD+N near the bench's noise what two estimates of drawn noise scatter (0.125 dB seen at rated power)."""
-    if key[1] != "thd_n":
-        return AGREEMENT_DB
-    return 0.2 if key[0] == "distortion" else 0.6
-
-
 @AUDIO
 @pytest.mark.timeout(1800)  # two minutes of sound; a busy machine takes captures again
 def test_power_on_over_audio_server_and_sockets_judges_as_in_process(
@@ -299,7 +292,7 @@ def test_power_on_over_audio_server_and_sockets_judges_as_in_process(
     compared = Counter[str]()
     for key, reading in over_the_stack.items():
         if key[1] in ("gain", "channel_balance", "thd_n", "output_power"):
-            assert difference_db(reading, expected[key]) == pytest.approx(0.0, abs=agreement_db(key)), key
+            assert difference_db(reading, expected[key]) == pytest.approx(0.0, abs=AGREEMENT_DB), key
             compared[key[1]] += 1
     assert set(compared) == {"gain", "channel_balance", "thd_n", "output_power"}
 
