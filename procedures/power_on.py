@@ -24,7 +24,7 @@ test = Procedure(
     why="stored charge hurts and spoils ohms; a blown fuse is a symptom; power is worked out with the measured load",
     hook_up="amplifier unplugged, lid off; the meters stay on rails and terminals",
     outside=False,
-    takes="40 s",
+    takes="25 s",
 )
 def cold_checks(bench, amplifier):
     points = ["leads_shorted", "left_speaker_fuse", "right_speaker_fuse", "left_load", "right_load"]
@@ -53,7 +53,7 @@ def cold_checks(bench, amplifier):
     "On, through the series lamp",
     why="the lamp limits what a remaining short can draw; all values are provisional with the lamp in",
     hook_up="series lamp in, 1 kilohm across both speaker terminals, inputs shorted, volume at minimum",
-    takes="30 s",
+    takes="45 s",
 )
 def on_the_lamp(bench, amplifier):
     if bench.file.lamp is None:
@@ -84,7 +84,7 @@ def on_the_lamp(bench, amplifier):
     "On, without the lamp: rails",
     why="no rails, no sound; unequal rails tell of a fuse, a diode or a reservoir",
     hook_up="lamp out; 1 kilohm across the outputs, inputs shorted, volume at minimum",
-    takes="20 s",
+    takes="45 s",
 )
 def rails(bench, amplifier):
     bench.hook_up(
@@ -102,7 +102,7 @@ def rails(bench, amplifier):
     "DC check at minimum volume",
     why="DC burns voice coils; nothing is driven on a channel before this passes. A zero does not pass",
     hook_up="as before",
-    takes="15 s",
+    takes="5 s",
     required=True,
 )
 def dc_check(bench, amplifier):
@@ -130,7 +130,7 @@ def look_before_the_relay(bench, channel):
     "Warm-up and DC check at 2 and 10 minutes",
     why="most of the drift comes in the first ten minutes; an offset that still walks is a fault",
     hook_up="as before",
-    takes="10 min",
+    takes="10 min 5 s",
     required=True,
 )
 def warm_up(bench, amplifier):
@@ -161,7 +161,7 @@ def dc_check_full_volume(bench, amplifier):
     "Gain without load",
     why="against the gain with load it tells the output impedance; 0.3 V at most, and nothing yet to hurt",
     hook_up="1 kilohm across the outputs still; the sound card's output plugged in, volume full",
-    takes="20 s",
+    takes="12 s",
 )
 def gain_without_load(bench, amplifier):
     plug_in_the_sound_card(bench)
@@ -205,7 +205,7 @@ def loaded(bench, amplifier):
     "Noise and hum",
     why="inputs shorted tells the amplifier's own; plugged in, the difference is the cable",
     hook_up="inputs shorted, then the sound card's output plugged in",
-    takes="15 s",
+    takes="8 s",
 )
 def noise(bench, amplifier):
     yield measure.noise_and_hum(bench, "inputs shorted", keep=True)
@@ -217,7 +217,7 @@ def noise(bench, amplifier):
     "50 mV: gain, channel difference, polarity, output impedance",
     why="the first tone is a small one: which side is which, and does anything answer?",
     hook_up="as before",
-    takes="15 s",
+    takes="8 s",
     required=True,
 )
 def gain(bench, amplifier):
@@ -250,7 +250,7 @@ def agreement(bench, amplifier):
     "One sweep a channel at 1 W: response, separation, distortion at high frequency",
     why="a dried-out capacitor, a filter that is on, a leak between the channels show at the ends of the band first",
     hook_up="as before; it sweeps up from 5 Hz: the cones of a loudspeaker would not like it",
-    takes="10 s",
+    takes="4 s",
 )
 def sweeps(bench, amplifier):
     swept = {channel: measure.sweep(bench, channel) for channel in bench.channels}
@@ -265,7 +265,7 @@ def sweeps(bench, amplifier):
     "Power, one channel driven",
     why="does it make what its maker claimed? The ramp rises by rungs; DC is watched all the while",
     hook_up="as before. Loads get hot, and they may sing: that is normal",
-    takes="90 s",
+    takes="70 s",
     required=True,
 )
 def power_one_channel(bench, amplifier):
@@ -277,7 +277,7 @@ def power_one_channel(bench, amplifier):
     "THD and THD+N at rated power, half power, 1 W and down to 10 mW",
     why="faults of low level (crossover, contacts) live at 1 W and below, faults of the supply near the top",
     hook_up="as before",
-    takes="25 s",
+    takes="80 s",
     required=True,
 )
 def distortion(bench, amplifier):
@@ -294,7 +294,7 @@ def distortion(bench, amplifier):
     "Rails under load",
     why="ripple and sag tell what is left of the reservoirs, and whether all diodes conduct",
     hook_up="as before",
-    takes="15 s",
+    takes="5 s",
 )
 def rails_under_load(bench, amplifier):
     driven = [channel for channel in bench.channels if not bench.refusal(channel)]
@@ -305,7 +305,7 @@ def rails_under_load(bench, amplifier):
     "Power, both channels driven",
     why="both channels share one supply: this is the figure that a maker's power rating means",
     hook_up="as before",
-    takes="60 s",
+    takes="45 s",
     required=True,
 )
 def power_both_channels(bench, amplifier):
@@ -316,7 +316,7 @@ def power_both_channels(bench, amplifier):
     "DC check after power, rails",
     why="what power has moved does not show before it",
     hook_up="as before",
-    takes="10 s",
+    takes="5 s",
     required=True,
 )
 def dc_check_after_power(bench, amplifier):
@@ -328,7 +328,7 @@ def dc_check_after_power(bench, amplifier):
     "Channel difference at -20 dB",
     why="the two halves of a volume control part company where it is turned down, which is where it is used",
     hook_up="volume down by about 20 dB",
-    takes="15 s",
+    takes="6 s",
 )
 def balance_turned_down(bench, amplifier):
     if bench.file.audio is not None:
@@ -346,7 +346,7 @@ def turn_down(bench):
     "Off: thump, and the discharge measured",
     why="the thump reaches the loudspeakers; empty reservoirs are measured, not assumed",
     hook_up="as before; then the mains is off",
-    takes="4 min",
+    takes="20 s",
 )
 def switch_off(bench, amplifier):
     yield measure.turn_off_transient(bench)

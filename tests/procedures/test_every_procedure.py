@@ -5,6 +5,8 @@ from __future__ import annotations
 
 import pytest
 
+from benchtest.durations import total_seconds
+from benchtest.procedure import load_procedure
 from simulated_instruments.faults import SCENARIOS
 from tests.procedures.conftest import KINDS, PROCEDURES, RunIt
 
@@ -35,6 +37,14 @@ def test_a_healthy_amplifier_of_each_kind(run_it: RunIt, procedure, scenario):
 @pytest.mark.parametrize("procedure", ALL)
 def test_each_fault(run_it: RunIt, procedure, scenario):
     harmless(run_it(procedure, scenario=scenario, seed=1))
+
+
+@pytest.mark.slow
+@pytest.mark.timeout(600)
+@pytest.mark.parametrize("procedure", [name for name in ALL if name != "find_fault"])  # which goes as far as it must
+def test_estimated_time_is_kept_within_a_tenth(run_it: RunIt, procedure):
+    said_s = total_seconds(step.takes for step in load_procedure(str(PROCEDURES / f"{procedure}.py")).steps)
+    assert run_it(procedure, scenario="healthy").result.summary["bench_seconds"] == pytest.approx(said_s, rel=0.1)
 
 
 @pytest.mark.parametrize("scenario", KINDS)

@@ -9,6 +9,7 @@ import pytest
 
 from benchtest import archive as archives
 from benchtest.amplifier_file import load_amplifier
+from benchtest.durations import total_seconds
 from benchtest.procedure import RunResult, load_procedure, run
 from benchtest.safety import open_bench
 
@@ -62,6 +63,12 @@ def test_every_reading_on_disk_is_the_one_that_was_shown(healthy):
 def test_it_asks_for_eight_hook_ups_at_most(healthy):
     _, said = healthy
     assert 0 < sum(event["event"] == "prompt" for event in said) <= 8
+
+
+def test_it_takes_as_long_as_it_says_within_a_tenth(healthy):
+    result, _ = healthy
+    said_s = total_seconds(step.takes for step in load_procedure(str(ROOT / "procedures" / "power_on.py")).steps)
+    assert result.summary["bench_seconds"] == pytest.approx(said_s, rel=0.1)
 
 
 def test_more_than_ten_minutes_pass_on_the_benchs_clock(healthy):
