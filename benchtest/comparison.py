@@ -138,21 +138,42 @@ def power_forms(rows: Sequence[Mapping[str, Any]]) -> list[str]:
     """Output power as measured, and at 10 % THD computed from the clipping point and marked so: never driven."""
     lines = []
     for row in rows:
-        if row["quantity"] != "output_power" or row["value"] is None:
+        if row["quantity"] not in ("output_power", "power_at_thd") or row["value"] is None:
             continue
         reading = from_row(row)
         driven = {"both": "both channels driven", "one": "one channel driven"}.get(
             str(reading.conditions.get("driven", "")), "driven: not stated"
         )
         at = str(reading.conditions.get("at", ""))
-        lines.append(f"{reading.value:.3g} W {reading.channel}, {driven}, 1 kHz sine, {at}: MEASURED")
+        least = "at least " if reading.note.startswith("at least") else ""
+        lines.append(f"{least}{reading.value:.3g} W {reading.channel}, {driven}, 1 kHz sine, {at}: MEASURED")
         thd = _thd_of(at)
-        if thd is not None and LEAST_MEASURED_THD <= thd < 0.1:
+        largest = max(
+            (t for other in rows if _same_drive(other, row) and (t := _thd_of(_at(other))) is not None), default=0
+        )
+        if thd is not None and LEAST_MEASURED_THD <= thd < 0.1 and thd == largest and not least:
             computed = power_at(0.10, float(row["value"]), thd)
             lines.append(
                 f"{computed:.3g} W {reading.channel}, {driven}, 1 kHz sine, 10 % THD: COMPUTED from it, not driven"
             )
     return lines
+
+
+def _at(row: Mapping[str, Any]) -> str:
+    return str(from_row(row).conditions.get("at", ""))
+
+
+def _same_drive(row: Mapping[str, Any], other: Mapping[str, Any]) -> bool:
+    """Whether both are powers measured (not "at least") of one channel with the same channels driven."""
+    if (
+        row["quantity"] not in ("output_power", "power_at_thd")
+        or row["value"] is None
+        or row["channel"] != other["channel"]
+    ):
+        return False
+    if str(row["note"] or "").startswith("at least"):
+        return False
+    return from_row(row).conditions.get("driven") == from_row(other).conditions.get("driven")
 
 
 def _thd_of(at: str) -> float | None:

@@ -44,6 +44,7 @@ QUANTITIES: dict[str, Quantity] = _table(
     ("polarity", "1", "polarity", "+1: the output follows the input; -1: inverted"),
     ("output_voltage", "V", "output voltage", "voltage across the load, rms"),
     ("output_power", "W", "output power", "U^2/R into the load at the stated distortion"),
+    ("power_at_thd", "W", "output power at another THD", "as output_power, at a THD that is not the rated one"),
     ("power_bandwidth", "Hz", "power bandwidth", "edge of the band with half the rated power at the rated distortion"),
     ("dynamic_headroom", "dB", "dynamic headroom", "power of short bursts at clipping over rated power, 10 lg"),
     ("clipping_headroom", "dB", "clipping headroom", "steady power at clipping over rated power, 10 lg"),

@@ -133,12 +133,12 @@ def sweeps(bench, amplifier):
     "Power at clipping, one channel driven; headroom",
     why="the ramp rises by rungs; DC is watched all the while",
     hook_up="as before. Loads get hot, and they may sing: that is normal",
-    takes="75 s",
+    takes="110 s",
     required=True,
 )
 def power_one(bench, amplifier):
     for channel in bench.channels:
-        found = yield measure.output_power(bench, (channel,))
+        found = yield measure.output_power(bench, (channel,), also_thd=(0.001, 0.01))
         yield measure.clipping_headroom(bench, found)
         yield measure.dynamic_headroom(bench, channel)
 
@@ -147,7 +147,7 @@ def power_one(bench, amplifier):
     "Distortion against level and frequency, intermodulation, power bandwidth",
     why="crossover at low level, slewing at high frequency, the supply near the top",
     hook_up="as before",
-    takes="110 s",
+    takes="95 s",
     required=True,
 )
 def distortion(bench, amplifier):
@@ -166,11 +166,11 @@ def distortion(bench, amplifier):
     "Power, both channels driven; rails under load",
     why="both channels share one supply: this is what a maker's power rating means",
     hook_up="as before",
-    takes="50 s",
+    takes="80 s",
     required=True,
 )
 def power_both(bench, amplifier):
-    found = yield measure.output_power(bench, bench.channels)
+    found = yield measure.output_power(bench, bench.channels, also_thd=(0.001, 0.01))
     yield measure.clipping_headroom(bench, found)
     driven = [channel for channel in bench.channels if not bench.refusal(channel)]
     yield measure.ripple_under_load(bench, driven[0] if driven else "left")

@@ -32,12 +32,10 @@ DB_OF_POWER = 10.0 / math.log(10.0)
 
 
 def clipping_headroom(bench: GuardedBench, powers: list[object]) -> list[Reading]:
-    """clipping_headroom of each channel from ``output_power`` readings taken at 1 % THD, dB."""
+    """clipping_headroom of each channel from what ``output_power`` gave, dB: the power at 1 % THD, or else the rated THD."""
     rated = bench.amplifier.rated_power_w
     found = []
-    for power in powers:
-        if not isinstance(power, Reading) or power.quantity != "output_power":
-            continue
+    for power in _nearest_to_clipping(powers):
         conditions = {**power.conditions}
         common: dict[str, Any] = {"conditions": conditions, "method": CLIPPING_METHOD}
         if rated is None or power.value is None or power.expanded_uncertainty is None or not power.value > 0.0:
@@ -55,6 +53,18 @@ def clipping_headroom(bench: GuardedBench, powers: list[object]) -> list[Reading
             )
         )  # fmt: skip
     return found
+
+
+def _nearest_to_clipping(powers: list[object]) -> list[Reading]:
+    """One reading a channel: at ONSET_THD where it was measured."""
+    chosen: dict[str, Reading] = {}
+    for power in powers:
+        if not isinstance(power, Reading) or power.quantity not in ("output_power", "power_at_thd"):
+            continue
+        onset = power.conditions.get("at") == f"{100 * ONSET_THD:g} % THD" and power.value is not None
+        if onset or (power.quantity == "output_power" and power.channel not in chosen):
+            chosen[power.channel] = power
+    return list(chosen.values())
 
 
 def dynamic_headroom(bench: GuardedBench, channel: str) -> Reading:

@@ -13,7 +13,7 @@ What may go wrong: the gain falls, THD stands at a low level, a rail sags, no re
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 import numpy as np
@@ -66,9 +66,13 @@ class Ramp:
         return None
 
 
-def output_power(bench: GuardedBench, channels: tuple[str, ...], *, target_thd: float | None = None) -> list[object]:
+def output_power(
+    bench: GuardedBench, channels: tuple[str, ...], *, target_thd: float | None = None, also_thd: tuple[float, ...] = ()
+) -> list[object]:
     """Output power and voltage of each driven channel at the target THD (ratio; None: the rated THD, or 1 %).
 
+    ``also_thd``: other THDs in whose terms makers state power (0.1 and 1 %, as ratios); they give ``power_at_thd`` from the
+    same ramp, which then rises to the largest of them. Never above HIGHEST_THD.
     Returns readings, the curve THD and THD+N against level (one channel driven), and the waveform at the end.
     """
     stated = bench.amplifier.rated_thd_percent
@@ -80,13 +84,17 @@ def output_power(bench: GuardedBench, channels: tuple[str, ...], *, target_thd: 
     if refused:
         return [_nothing(c, "; ".join(refused), conditions) for c in channels]
     try:
-        ramp = _rise(bench, channels, target)
+        others = [thd for thd in also_thd if not math.isclose(thd, target) and thd < HIGHEST_THD]
+        ramp = _rise(bench, channels, max(target, *others, 0.0))
     except (NotCleared, NotReachable) as why:
         return [_nothing(c, why, conditions) for c in channels]
     found: list[object] = []
     for channel in channels:
         _bisect(bench, ramp, channel, target)
         found += _readings(bench, ramp, channel, target, conditions)
+        for thd in others:
+            _bisect(bench, ramp, channel, thd)
+            found.append(_at_another_thd(bench, ramp, channel, thd, driven))
     if len(channels) == 1 and any(point.level_v[channels[0]] > 0.0 for point in ramp.points):
         found.append(_curve(bench, ramp, channels[0]))
     if ramp.loudest is not None:
@@ -198,6 +206,18 @@ def crossing_v(low: Point, high: Point, channel: str, target: float) -> float:
     """The output (rms) at which THD crosses the target between two points: straight in log THD against log level."""
     level = [math.log(p.level_v[channel]) for p in (low, high)]
     return math.exp(level[0] + _share(low, high, channel, target) * (level[1] - level[0]))
+
+
+def _at_another_thd(bench: GuardedBench, ramp: Ramp, channel: str, target: float, driven: str) -> Reading:
+    """Power at a THD that is not the rated one. Where the ramp ended below it: "at least". Where THD is above it from the
+    lowest level on, there is no such power: 0 W, known within the lowest level."""
+    power = _readings(bench, ramp, channel, target, bench.conditions(at=f"{100 * target:g} % THD", driven=driven))[0]
+    lowest = min(ramp.points, key=lambda p: p.asked_v)
+    if ramp.bracket(channel, target) is None and not lowest.thd[channel] < target:
+        note = f"THD is {100 * lowest.thd[channel]:.2g} % at the lowest level already"
+        uncertainty = lowest.level_v[channel] ** 2 / bench.load_ohm[channel]
+        power = replace(power, value=0.0, expanded_uncertainty=uncertainty, budget={}, note=note)
+    return replace(power, quantity="power_at_thd", verdict=Verdict.INFORMATION)
 
 
 def _readings(
