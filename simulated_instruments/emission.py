@@ -54,7 +54,8 @@ def strength(samples: FloatArray, sample_rate: float) -> tuple[tuple[float, floa
     powers = np.einsum("ij,ij->j", samples, samples)
     frames = float(len(samples))
     louder = samples[:, int(np.argmax(powers))]
-    rising = np.flatnonzero((louder[:-1] < 0.0) & (louder[1:] >= 0.0))
+    below = louder < 0.0
+    rising = np.flatnonzero(below[:-1] & (louder[1:] >= 0.0))
     frequency = 0.0
     if len(rising) >= 2:
         before, after = louder[rising[[0, -1]]], louder[rising[[0, -1]] + 1]
@@ -73,8 +74,8 @@ def stretches(stimulus: FloatArray, sample_rate: float) -> list[Stretch]:
     block = max(1, round(_BLOCK_S * sample_rate))
     starts = np.arange(0, frames, block)
     counts = np.diff(np.append(starts, frames))
-    powers = [np.add.reduceat(np.square(stimulus[:, channel]), starts) for channel in (0, 1)]
-    rms = np.sqrt(np.column_stack(powers) / counts[:, None])
+    powers = np.add.reduceat(np.square(stimulus), starts, axis=0)
+    rms = np.sqrt(powers / counts[:, None])
     cuts = [0]
     for index in range(1, len(starts)):
         first, now = rms[cuts[-1]], rms[index]
@@ -171,8 +172,13 @@ class Emission:
         samples = np.zeros((stop - first, 2))
         begin, end = max(first, self.latency), min(stop, self.emitted_until)
         if begin < end:
-            index = np.arange(begin - self.latency, end - self.latency) % len(self.stimulus)
-            samples[begin - first : end - first] = self.stimulus[index]
+            passed = begin - self.latency
+            while passed < end - self.latency:
+                at = passed % len(self.stimulus)
+                some = self.stimulus[at : at + end - self.latency - passed]
+                start = passed + self.latency - first
+                samples[start : start + len(some)] = some
+                passed += len(some)
         faded = min(stop, self.render_from + self.fade)
         if self.render_from <= first < faded:
             at = (np.arange(first, faded) - self.render_from + 0.5) / self.fade

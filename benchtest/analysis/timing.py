@@ -139,9 +139,12 @@ class Span:
 def _envelope(x: FloatArray, sample_rate: float, frequency_hz: float, block: int) -> NDArray[np.complex128]:
     """Complex amplitude of the tone in successive blocks (peak values), phase referred to the record's first sample."""
     count = len(x) // block
-    positions = np.arange(count * block)
-    carrier = np.exp(-2j * np.pi * ((positions * (frequency_hz / sample_rate)) % 1.0))
-    return np.asarray(2 * (x[: count * block] * carrier).reshape(count, block).mean(axis=1), dtype=np.complex128)
+    turns = frequency_hz / sample_rate
+    # The carrier is that of the block's start times that inside a block, which is the same for all of them.
+    starts = np.exp(-2j * np.pi * ((np.arange(count) * block * turns) % 1.0))
+    inside = 2 * np.pi * ((np.arange(block) * turns) % 1.0)
+    parts = x[: count * block].reshape(count, block) @ np.stack([np.cos(inside), -np.sin(inside)], axis=1)
+    return np.asarray(starts * (parts[:, 0] + 1j * parts[:, 1]) * (2.0 / block), dtype=np.complex128)
 
 
 def _block(sample_rate: float, frequency_hz: float, seconds: float) -> int:

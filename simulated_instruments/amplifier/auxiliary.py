@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -33,4 +34,9 @@ class Auxiliary:
 
     def drawn(self, rail: float) -> float:
         """Current taken from the main rail, A."""
-        return max(0.0, (rail - float(self.volts(rail))) / self.dropper_ohm)
+        # the same as ``volts``, for a single number: asked for at every step of the supply
+        starved = rail - self.dropper_ohm * self.load_a if math.isfinite(self.dropper_ohm) else 0.0
+        share = 1.0 / (1.0 + self.dropper_ohm / self.zener_ohm) if math.isfinite(self.zener_ohm) else 1.0
+        regulated = self.zener_v + share * (starved - self.zener_v)
+        volts = max(regulated if starved > self.zener_v else starved, 0.0)
+        return max(0.0, (rail - volts) / self.dropper_ohm)

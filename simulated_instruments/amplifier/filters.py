@@ -107,6 +107,28 @@ def fitted(sections: tuple[FirstOrder, ...], sample_rate: float) -> tuple[FloatA
     return b, a
 
 
+_UNROLLED = 11
+"""Taps up to which numpy has a loop of its own, twice as quick as that for any number."""
+
+
+def _weighted(x: FloatArray, taps: FloatArray) -> FloatArray:
+    """What ``np.correlate(x, taps)`` gives, in parts of few taps.
+
+    >>> x, taps = np.arange(40.0), np.arange(20.0)
+    >>> bool(np.allclose(_weighted(x, taps), np.correlate(x, taps)))
+    True
+    """
+    if not _UNROLLED < len(taps) <= len(x):
+        return np.correlate(x, taps)
+    last = len(x) - len(taps)
+    parts = range(0, len(taps), _UNROLLED - 1)
+    total = np.correlate(x[: last + _UNROLLED - 1], taps[: _UNROLLED - 1])
+    for first in parts[1:]:
+        some = taps[first : first + _UNROLLED - 1]
+        total += np.correlate(x[first : first + last + len(some)], some)
+    return total
+
+
 @dataclass
 class Running:
     """A digital filter with its memory; streaming in blocks gives what one call gives."""
@@ -122,7 +144,7 @@ class Running:
                 self._rate, self._memory = sample_rate, np.zeros(order)
             joined = np.concatenate([self._memory, x])
             self._memory = joined[len(x) :].copy()
-            return np.correlate(joined, b[::-1])
+            return _weighted(joined, b[::-1])
         if self._rate != sample_rate or len(self._memory) != order:
             self._rate, self._memory = sample_rate, np.zeros(order)
         y, self._memory = lfilter(b, a, np.asarray(x, dtype=np.float64), self._memory)

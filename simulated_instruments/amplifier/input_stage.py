@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from functools import cached_property
 
 from .filters import FirstOrder, high_pass
 
@@ -43,12 +44,12 @@ class Feedback:
     open: bool = False
     distortion_per_v2: float = 0.0
 
-    @property
+    @cached_property
     def gain(self) -> float:
         """Above the capacitor's corner."""
         return 1.0 + self.series_ohm / self.shunt_ohm
 
-    @property
+    @cached_property
     def dc_gain(self) -> float:
         """
         Examples

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 
 
 @dataclass(frozen=True)
@@ -25,15 +26,15 @@ class OutputNetwork:
     oscillation_a: float = 0.12
     offset_shift_v: float = 0.045
 
-    @property
+    @cached_property
     def margin_deg(self) -> float:
         return self.phase_margin_deg - (self.margin_lost_deg if self.zobel_open else 0.0)
 
-    @property
+    @cached_property
     def oscillates(self) -> bool:
         return self.margin_deg < 0.0
 
-    @property
+    @cached_property
     def bursts(self) -> bool:
         """Oscillates on the peaks of a signal only."""
         return 0.0 <= self.margin_deg < 15.0

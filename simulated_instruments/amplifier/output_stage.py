@@ -14,6 +14,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -53,15 +54,15 @@ class Half:
     limit_a: float = 9.0
     driver_only_a: float = 0.06
 
-    @property
+    @cached_property
     def alive(self) -> tuple[Device, ...]:
         return tuple(device for device in self.devices if not device.open)
 
-    @property
+    @cached_property
     def shorted(self) -> bool:
         return any(device.shorted and not device.open for device in self.devices)
 
-    @property
+    @cached_property
     def reach_a(self) -> float:
         """The most current that this half delivers, A."""
         return self.limit_a * len(self.alive) / len(self.devices) if self.alive else self.driver_only_a
@@ -121,6 +122,6 @@ class OutputStage:
         nominal = self.upper.devices[0].emitter_ohm
         return float(_device_current(np.zeros(1), idle_a, one, nominal)[0] * one.emitter_ohm)
 
-    @property
+    @cached_property
     def devices(self) -> tuple[Device, ...]:
         return self.upper.devices + self.lower.devices

@@ -6,11 +6,16 @@ that of the transposed direct form II, as lfilter's.
 
 from __future__ import annotations
 
+from functools import lru_cache
+
 import numpy as np
 from numpy.typing import NDArray
 from scipy.linalg.blas import dtbsv
 
 FloatArray = NDArray[np.float64]
+
+_BLOCK = 16384
+"""Frames solved at a time: a block of the rendering."""
 
 
 def lfilter(b: FloatArray, a: FloatArray, x: FloatArray, memory: FloatArray) -> tuple[FloatArray, FloatArray]:
@@ -31,17 +36,29 @@ def lfilter(b: FloatArray, a: FloatArray, x: FloatArray, memory: FloatArray) -> 
     n, order = len(x), len(memory)
     if n < order:  # too short for the memory to be told from its end: one step at a time
         return _stepwise(b, a, x, memory)
+    if n > _BLOCK:
+        parts = []
+        for first in range(0, n, _BLOCK):
+            part, memory = lfilter(b, a, x[first : first + _BLOCK], memory)
+            parts.append(part)
+        return np.concatenate(parts), memory
     y = np.convolve(x, b)[:n]
     y[:order] += memory
     if len(a) > 1:
-        band = np.empty((len(a), n), order="F")
-        band[:] = a[:, None]
-        y = dtbsv(len(a) - 1, band, y, lower=1, diag=1, overwrite_x=1)
+        y = dtbsv(len(a) - 1, _band(tuple(a.tolist()))[:, :n], y, lower=1, diag=1, overwrite_x=1)
     bb, aa = np.zeros(order + 1), np.zeros(order + 1)
     bb[: len(b)], aa[: len(a)] = b, a
     past_x, past_y = x[n - order :][::-1], y[n - order :][::-1]
     after = np.array([bb[i + 1 :] @ past_x[: order - i] - aa[i + 1 :] @ past_y[: order - i] for i in range(order)])
     return y, after
+
+
+@lru_cache(maxsize=64)
+def _band(a: tuple[float, ...]) -> FloatArray:
+    """The banded matrix for the longest block, (len(a), _BLOCK); kept, since to fill it costs as much as to solve it."""
+    band = np.empty((len(a), _BLOCK), order="F")
+    band[:] = np.array(a)[:, None]
+    return band
 
 
 def _stepwise(b: FloatArray, a: FloatArray, x: FloatArray, memory: FloatArray) -> tuple[FloatArray, FloatArray]:

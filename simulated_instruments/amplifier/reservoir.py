@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 
@@ -109,13 +110,9 @@ def terminal_voltage(
     shape[:, 0] = volts_at_nodes[:-1] + esr * diode[:-1]
     shape[:, 1] = (diode[:-1] - standing) * (dt / farad) + esr * slope
     shape[:, 2] = slope * (0.5 * dt / farad)
-    tau = np.arange(per_step, dtype=np.float64)
-    powers = np.stack([np.ones(per_step), tau, tau * tau])
+    powers = _powers(per_step)
     short = per_step <= _MATRIX_UP_TO
-    # charge before each sample and drop during it, in one matrix: quicker than a running sum where steps are short
-    taken = np.triu(np.full((per_step, per_step), dt / farad), 1) if short else np.empty((0, 0))
-    if short:
-        taken[np.diag_indices(per_step)] = esr + fuse_ohm
+    taken = _taken(per_step, dt / farad, esr + fuse_ohm) if short else np.empty((0, 0))
     # a few rows at a time stay in the cache, and below the size at which the matrix library starts threads
     rows = max(1, (_SINGLE_THREAD // (per_step * per_step)) if short else 32768 // per_step)
     for first in range(0, steps, rows):
@@ -127,3 +124,18 @@ def terminal_voltage(
             wave -= (dt / farad) * np.cumsum(some, axis=1)
             wave += (dt / farad - esr - fuse_ohm) * some
         np.maximum(wave.reshape(-1), 0.0, out=out[first * per_step : first * per_step + wave.size])
+
+
+@lru_cache(maxsize=64)
+def _powers(samples: int) -> FloatArray:
+    """1, k and k^2 of each sample k of a step, (3, samples)."""
+    k = np.arange(samples, dtype=np.float64)
+    return np.stack([np.ones(samples), k, k * k])
+
+
+@lru_cache(maxsize=64)
+def _taken(samples: int, per_ampere: float, ohm: float) -> FloatArray:
+    """Charge taken before each sample (V per A) and drop during it, in one matrix: quicker than a running sum."""
+    taken = np.triu(np.full((samples, samples), per_ampere), 1)
+    taken[np.diag_indices(samples)] = ohm
+    return taken
