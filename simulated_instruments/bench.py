@@ -25,7 +25,7 @@ from benchtest.instruments.protocols import AudioInterface, Clock, FloatArray, O
 from benchtest.instruments.test_points import TEST_POINTS
 from simulated_instruments.amplifier import SILENCE, Amplifier, Drive, Probe
 from simulated_instruments.clock import SimulatedClock
-from simulated_instruments.converters import ConverterErrors, NoiseTape, Recorder, played
+from simulated_instruments.converters import ConverterErrors, NoiseTape, Recorder, divided, played
 from simulated_instruments.dummy_load import DummyLoad
 from simulated_instruments.emission import Emission, strength
 from simulated_instruments.faults.scenario import NO_CHANGE, BenchChange
@@ -321,8 +321,8 @@ class SimulatedBench:
         if change.leads_swapped:
             terminals = terminals[..., ::-1]
         believed = np.asarray(self.truth.input_divider)
-        result: FloatArray = terminals / (believed * np.asarray(change.input_divider) * np.asarray(change.calibration))
-        return result
+        divisors = believed * np.asarray(change.input_divider) * np.asarray(change.calibration)
+        return divided(terminals, divisors) if terminals.ndim == 2 else terminals / divisors
 
     def _input_dc(self) -> FloatArray:
         if self.sound_card_at == "loopback":

@@ -7,6 +7,7 @@ bench file: what a bench file states is what the person believes.
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -84,7 +85,23 @@ def distorted(samples: FloatArray, h2_db: float, h3_db: float) -> FloatArray:
 
 def crossed(samples: FloatArray, crosstalk_db: float) -> FloatArray:
     """Each channel plus a little of the other."""
-    result: FloatArray = samples + 10.0 ** (crosstalk_db / 20.0) * samples[:, ::-1]
+    share = 10.0 ** (crosstalk_db / 20.0)
+    result = np.empty_like(samples)
+    for channel in (0, 1):
+        np.multiply(samples[:, 1 - channel], share, out=result[:, channel])
+    result += samples
+    return result
+
+
+def divided(samples: FloatArray, divisors: Sequence[float] | FloatArray) -> FloatArray:
+    """(n, 2) over a number for each column: what broadcasting does at a multiple of the cost.
+
+    >>> divided(np.array([[2.0, 3.0], [4.0, 6.0]]), (2.0, 3.0)).tolist()
+    [[1.0, 1.0], [2.0, 2.0]]
+    """
+    result = np.empty(samples.shape)
+    for channel in (0, 1):
+        np.divide(samples[:, channel], divisors[channel], out=result[:, channel])
     return result
 
 
@@ -143,7 +160,9 @@ def played(samples: FloatArray, errors: ConverterErrors, noise: NoiseTape) -> Fl
     """What stands at the sound card's output, volts, for fractions of full scale, shape (frames, 2)."""
     analogue = distorted(quantised(samples, noise), errors.output_h2_db, errors.output_h3_db)
     analogue += _noise(len(analogue), errors.noise_db, noise)
-    result: FloatArray = crossed(analogue, errors.crosstalk_db) * np.asarray(errors.output_full_scale_v)
+    result = crossed(analogue, errors.crosstalk_db)
+    for channel, full_scale in enumerate(errors.output_full_scale_v):
+        result[:, channel] *= full_scale
     return result
 
 
@@ -167,7 +186,7 @@ class Recorder:
     def record(self, volts: FloatArray) -> FloatArray:
         """Fractions of full scale for volts at the sound card's input, both (frames, 2)."""
         errors = self.errors
-        fraction = self._highpass(volts) / np.asarray(errors.input_full_scale_v)
+        fraction = divided(self._highpass(volts), errors.input_full_scale_v)
         fraction = crossed(distorted(fraction, errors.input_h2_db, errors.input_h3_db), errors.crosstalk_db)
         fraction += _noise(len(fraction), errors.noise_db, self._noise)
         return quantised(fraction, self._noise)

@@ -11,7 +11,8 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field
-from typing import Protocol
+from functools import lru_cache
+from typing import NamedTuple, Protocol
 
 import numpy as np
 from numpy import fft
@@ -157,22 +158,47 @@ def _valid_band(sweep: Sweep) -> tuple[float, float]:
     return float(low), float(min(high, 0.49 * sweep.sample_rate))
 
 
-def _at_clock(sweep: Sweep, ratio: float) -> FloatArray:
+class _Shape(NamedTuple):
+    """What fixes a sweep's waveform."""
+
+    start_hz: float
+    stop_hz: float
+    seconds: float
+    sample_rate: float
+    peak: float
+    fade_s: float
+    frames: int
+
+    @classmethod
+    def of(cls, sweep: Sweep) -> _Shape:
+        return cls(
+            sweep.start_hz,
+            sweep.stop_hz,
+            sweep.seconds,
+            sweep.sample_rate,
+            sweep.peak,
+            sweep.fade_s,
+            len(sweep.samples),
+        )
+
+
+def _at_clock(sweep: _Shape, ratio: float) -> FloatArray:
     """The sweep as a recorder samples it whose clock runs slower than the player's by ``ratio``."""
     rate = sweep.sample_rate
-    frames = int(np.ceil(len(sweep.samples) / ratio))
+    frames = int(np.ceil(sweep.frames / ratio))
     t = np.arange(frames, dtype=np.float64) * (ratio / rate)
     rate_s = sweep.seconds / np.log(sweep.stop_hz / sweep.start_hz)
     result = sweep.peak * np.sin(2 * np.pi * sweep.start_hz * rate_s * np.expm1(t / rate_s))
-    length = len(sweep.samples) / rate
+    length = sweep.frames / rate
     if sweep.fade_s > 0.0:
         for distance in (t + 0.5 / rate, length - t - 0.5 / rate):
             result *= 0.5 - 0.5 * np.cos(np.pi * np.clip(distance / sweep.fade_s, 0.0, 1.0))
     return np.where(t < length, result, 0.0)
 
 
-def _divide(heard: ComplexArray, sweep: Sweep, ratio: float, size: int) -> tuple[FloatArray, int]:
-    """Waveform of recording over stimulus, regularised where the sweep has no energy, and where its main peak is."""
+@lru_cache(maxsize=4)
+def _divisor(sweep: _Shape, ratio: float, size: int) -> tuple[ComplexArray, FloatArray]:
+    """Conjugate spectrum of the stimulus, and its power with the floor; kept for the captures of the same sweep."""
     played = fft.rfft(_at_clock(sweep, ratio), size)
     power = played.real**2 + played.imag**2
     step = sweep.sample_rate / size
@@ -181,7 +207,13 @@ def _divide(heard: ComplexArray, sweep: Sweep, ratio: float, size: int) -> tuple
     rate_s = sweep.seconds / np.log(sweep.stop_hz / sweep.start_hz)
     expected = (sweep.peak * sweep.sample_rate) ** 2 * rate_s / (4 * np.maximum(frequency, step))
     floor = 1e-3 * expected * _outside(frequency, sweep.start_hz, sweep.stop_hz) + 1e-12 * expected
-    quotient = fft.irfft(heard * np.conj(played) / (power + floor), size)
+    return np.conj(played), power + floor
+
+
+def _divide(heard: ComplexArray, sweep: Sweep, ratio: float, size: int) -> tuple[FloatArray, int]:
+    """Waveform of recording over stimulus, regularised where the sweep has no energy, and where its main peak is."""
+    played, power = _divisor(_Shape.of(sweep), ratio, size)
+    quotient = fft.irfft(heard * played / power, size)
     return quotient, int(np.argmax(np.abs(quotient)))
 
 

@@ -112,7 +112,9 @@ class Capturing:
         audio = self.audio()
         audio.start()
         faded = signals.faded(order.stimulus_v, audio.sample_rate, lim.FADE_S)
-        emitted: FloatArray = faded / np.asarray(calibration.output_volts_per_full_scale)
+        emitted = np.empty_like(faded)
+        for column, full_scale_v in enumerate(calibration.output_volts_per_full_scale):
+            np.divide(faded[:, column], full_scale_v, out=emitted[:, column])
         peak = float(np.max(np.abs(emitted), initial=0.0))
         if not peak <= 1.0:
             raise NotAllowed(
@@ -264,7 +266,9 @@ def _as_capture(
     samples: FloatArray, rate: int, order: Order, calibration: Calibration, seen: Seen, thrown_away: tuple[str, ...]
 ) -> Capture:
     scale = calibration.input_volts_per_full_scale
-    volts: FloatArray = samples * np.asarray(scale)
+    volts = np.empty(samples.shape)
+    for column, full_scale_v in enumerate(scale):
+        np.multiply(samples[:, column], full_scale_v, out=volts[:, column])
     figures: Mapping[str, ToneFigures] = {}
     if order.frequency_hz is not None:
         figures = FiguresOnDemand(volts, rate, order.frequency_hz, CHANNELS)

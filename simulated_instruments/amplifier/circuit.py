@@ -84,12 +84,13 @@ class Circuit:
     def path(self, channel: int) -> Path:
         """What this channel's output sees now."""
         c = self.channels[channel]
-        contact = self.contact(channel)
-        made = self.relay.made(contact) and c.fuse.conducts and c.joint.made
+        contact, fuse, design = self.contact(channel), c.fuse, c.design
+        conducts = fuse.conducts
+        made = conducts and c.joint.made and self.relay.made(contact)
         made = made and self.design.headphones.closed(channel, plugged=self.headphone_ohm is not None)
-        series = c.design.network.series_ohm + contact.ohm + c.design.output_joint.ohm
-        series += c.fuse.ohm if c.fuse.conducts else 0.0
-        load, short = self.load_ohm[channel], c.design.terminal_short_ohm
+        series = design.network.series_ohm + contact.ohm + design.output_joint.ohm
+        series += fuse.ohm if conducts else 0.0
+        load, short = self.load_ohm[channel], design.terminal_short_ohm
         if math.isfinite(short):
             load = short if math.isinf(load) else load * short / (load + short)
         return Path(series, load, made)

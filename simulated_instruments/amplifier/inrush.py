@@ -10,7 +10,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from benchtest.instruments.protocols import FloatArray
-from simulated_instruments.amplifier.lamp import Lamp
+from simulated_instruments.amplifier.lamp import AMBIENT_K, RESISTANCE_EXPONENT, Lamp
 from simulated_instruments.amplifier.rectifier import Charge, Conduction, Nodes
 
 
@@ -65,66 +65,70 @@ def conduct_in_detail(
     h = nodes.step
     half1, half2 = 0.5 * h / path.farad1, 0.5 * h / path.farad2
     lamp, flux, filament = path.lamp, iron.flux, iron.filament_k
-    lamp_scale = path.ratio**2
+    # constants in local names: this loop is a good part of what a short run costs
+    ratio, full_flux, full_henry = path.ratio, path.full_flux, path.full_henry
+    lamp_scale = ratio**2
+    hot_ohm, hot_k, lamp_w, heat_capacity, cold4 = 0.0, 1.0, 0.0, 1.0, 0.0
+    if lamp is not None:
+        hot_ohm, hot_k, lamp_w, heat_capacity = lamp.hot_ohm, lamp.hot_k, lamp.power_w, lamp.joule_per_kelvin
+        cold4 = (AMBIENT_K / hot_k) ** 4
+    halves = [
+        (sign, path.shunt[p], path.own1[p], path.own2[p], path.shorted1[p], path.shorted2[p], path.shorting1[p], path.shorting2[p])
+        for p, sign in ((0, -1.0), (1, 1.0))
+    ]  # fmt: skip
     w1, i1, w2, i2 = charge.w1, charge.i1, charge.w2, charge.i2
-    all_w1, all_i1, all_w2, all_i2 = [w1], [i1], [w2], [i2]
-    total, filaments = [i1 + i2], [filament]
+    rows = [(w1, i1, w2, i2, i1 + i2, filament)]
+    lamp_ohm = 0.0
     for k in range(1, len(g1)):
-        polarity = 1 if a_is_positive[k] else 0
-        sign = 1.0 if polarity else -1.0
+        sign, shunt, own1, own2, shorted1, shorted2, shorting1, shorting2 = halves[a_is_positive[k]]
         before = path.before_core
-        lamp_ohm = 0.0
         if lamp is not None:
-            lamp_ohm = lamp.ohm(filament)
+            lamp_ohm = hot_ohm * (filament / hot_k) ** RESISTANCE_EXPONENT
             before += lamp_ohm * lamp_scale
-        share = 1.0 / (1.0 + before * path.shunt[polarity])
+        share = 1.0 / (1.0 + before * shunt)
         rc = before * share
         e = electromotive[k] * share
         # The iron: where the flux would pass what it holds, the rest drives a current through the saturated winding.
         ahead = flux + sign * h * (e - rc * (i1 + i2))
-        excess = abs(ahead) - path.full_flux
+        excess = abs(ahead) - full_flux
         saturated = 0.0
         if excess > 0.0:
-            saturated = excess / (path.full_henry + h * rc) * (sign if ahead > 0.0 else -sign)
+            saturated = excess / (full_henry + h * rc) * (sign if ahead > 0.0 else -sign)
             e -= rc * saturated
         b1 = e + g1[k] - w1 - half1 * i1
         b2 = e + g2[k] - w2 - half2 * i2
-        s1, s2 = path.own1[polarity] + half1 + rc, path.own2[polarity] + half2 + rc
+        s1, s2 = own1 + half1 + rc, own2 + half2 + rc
         inverse = 1.0 / (s1 * s2 - rc * rc)
         n1, n2 = (s2 * b1 - rc * b2) * inverse, (s1 * b2 - rc * b1) * inverse
-        blocked1, blocked2 = n1 < 0.0 and not path.shorted1[polarity], n2 < 0.0 and not path.shorted2[polarity]
+        blocked1, blocked2 = n1 < 0.0 and not shorted1, n2 < 0.0 and not shorted2
         if blocked1 or blocked2:
             if blocked1 and (n1 < n2 or not blocked2):
                 n1, n2 = 0.0, b2 / s2
-                if n2 < 0.0 and not path.shorted2[polarity]:
+                if n2 < 0.0 and not shorted2:
                     n2 = 0.0
             else:
                 n1, n2 = b1 / s1, 0.0
-                if n1 < 0.0 and not path.shorted1[polarity]:
+                if n1 < 0.0 and not shorted1:
                     n1 = 0.0
         w1 += half1 * (i1 + n1)
         w2 += half2 * (i2 + n2)
         i1, i2 = n1, n2
-        drain = path.shorting1[polarity]
-        if drain is not None:
-            w1 = q1[k] + (w1 - q1[k]) / (1.0 + h / (path.farad1 * drain))
-        drain = path.shorting2[polarity]
-        if drain is not None:
-            w2 = q2[k] + (w2 - q2[k]) / (1.0 + h / (path.farad2 * drain))
-        w1, w2 = max(w1, q1[k]), max(w2, q2[k])
+        if shorting1 is not None:
+            w1 = q1[k] + (w1 - q1[k]) / (1.0 + h / (path.farad1 * shorting1))
+        if shorting2 is not None:
+            w2 = q2[k] + (w2 - q2[k]) / (1.0 + h / (path.farad2 * shorting2))
+        if w1 < q1[k]:
+            w1 = q1[k]
+        if w2 < q2[k]:
+            w2 = q2[k]
         inside = e - rc * (n1 + n2)
         flux += sign * h * inside
-        current = n1 + n2 + inside * path.shunt[polarity] + saturated
+        current = n1 + n2 + inside * shunt + saturated
         if lamp is not None:
-            through = current * path.ratio
-            radiated = lamp.power_w * lamp.brightness(filament)
-            filament += h * (through * through * lamp_ohm - radiated) / lamp.joule_per_kelvin
-        all_w1.append(w1)
-        all_w2.append(w2)
-        all_i1.append(i1)
-        all_i2.append(i2)
-        total.append(current)
-        filaments.append(filament)
+            through = current * ratio
+            radiated = lamp_w * ((filament / hot_k) ** 4 - cold4)
+            filament += h * (through * through * lamp_ohm - radiated) / heat_capacity
+        rows.append((w1, i1, w2, i2, current, filament))
     charge.w1, charge.i1, charge.w2, charge.i2 = w1, i1, w2, i2
     iron.flux, iron.filament_k = flux, filament
-    return DetailedConduction(*(np.array(column) for column in (all_w1, all_i1, all_w2, all_i2, total, filaments)))
+    return DetailedConduction(*np.ascontiguousarray(np.array(rows).T))

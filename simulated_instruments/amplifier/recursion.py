@@ -46,11 +46,12 @@ def lfilter(b: FloatArray, a: FloatArray, x: FloatArray, memory: FloatArray) -> 
     y[:order] += memory
     if len(a) > 1:
         y = dtbsv(len(a) - 1, _band(tuple(a.tolist()))[:, :n], y, lower=1, diag=1, overwrite_x=1)
-    bb, aa = np.zeros(order + 1), np.zeros(order + 1)
-    bb[: len(b)], aa[: len(a)] = b, a
-    past_x, past_y = x[n - order :][::-1], y[n - order :][::-1]
-    after = np.array([bb[i + 1 :] @ past_x[: order - i] - aa[i + 1 :] @ past_y[: order - i] for i in range(order)])
-    return y, after
+    bs, as_ = [*b.tolist(), *[0.0] * (order + 1 - len(b))], [*a.tolist(), *[0.0] * (order + 1 - len(a))]
+    past_x, past_y = x[n - order :][::-1].tolist(), y[n - order :][::-1].tolist()
+    after = [
+        sum(bs[i + 1 + k] * past_x[k] - as_[i + 1 + k] * past_y[k] for k in range(order - i)) for i in range(order)
+    ]
+    return y, np.array(after, dtype=np.float64)
 
 
 @lru_cache(maxsize=64)

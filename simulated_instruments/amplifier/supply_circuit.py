@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 
@@ -38,6 +39,14 @@ class Drive:
     q2: FloatArray
     standing: tuple[float, float]
     loads: tuple[float, float]
+
+
+@lru_cache(maxsize=32)
+def times(step: float, nodes: int) -> FloatArray:
+    """The nodes' times, s; kept, and not to be written to."""
+    t = step * np.arange(nodes, dtype=np.float64)
+    t.flags.writeable = False
+    return t
 
 
 class SupplyCircuit:
@@ -120,7 +129,7 @@ class SupplyCircuit:
         a2 = d.auxiliary.drawn(s.v2) if d.auxiliary and not d.single_rail else 0.0
         standing1 = d.reservoir_positive.standing_current(s.v1, s.absorbed1) + a1
         standing2 = d.reservoir_negative.standing_current(s.v2, s.absorbed2) + a2
-        t = step * np.arange(len(charge1), dtype=np.float64)
+        t = times(step, len(charge1))
         q1, q2 = (charge1 + standing1 * t) / c1, (charge2 + standing2 * t) / c2
         loads = (float(charge1[-1] / t[-1]), float(charge2[-1] / t[-1]))
         live, detailed = self.live(s), self.detailed(s)
@@ -130,6 +139,7 @@ class SupplyCircuit:
         e = d.transformer.ratio * volts(d.mains, s.phase + self.omega * t)
         a_is_positive = e >= 0.0
         e = np.abs(e)
+        shared = self._share * e
         g = []
         for rail, q in ((0, q1), (1, q2)):
             low, high = self._drops[rail]
@@ -139,7 +149,7 @@ class SupplyCircuit:
             g_rail[1:-1] += (0.5 * bend) * (q[2:] - q[:-2])
             g_rail[-1] += bend * (q[-1] - q[-2])
             if not detailed:
-                g_rail += self._share * e
+                g_rail += shared
             g.append(g_rail.tolist())
         nodes = Nodes(step, a_is_positive.tolist(), g[0], g[1], q1.tolist(), q2.tolist())
         return Drive(live, detailed, nodes, e, q1, q2, (standing1, standing2), loads)

@@ -4,11 +4,9 @@ from __future__ import annotations
 
 import math
 
-import numpy as np
-
 from simulated_instruments.amplifier.auxiliary import Auxiliary
 from simulated_instruments.amplifier.lamp import AMBIENT_K, HALF
-from simulated_instruments.amplifier.supply_circuit import STARTING_S, Drive, SupplyCircuit
+from simulated_instruments.amplifier.supply_circuit import STARTING_S, Drive, SupplyCircuit, times
 from simulated_instruments.amplifier.supply_state import Orbit, SupplyState
 
 _REST_V, _REST_K = 5e-4, 0.05  # change within a mains cycle that is none
@@ -93,7 +91,7 @@ def _jump(s: SupplyState, c: SupplyCircuit, seconds: float) -> float:
 
 
 def _steady_drive(s: SupplyState, c: SupplyCircuit, loads: tuple[float, float], step: float, nodes: int) -> Drive:
-    t = step * np.arange(nodes + 1, dtype=np.float64)
+    t = times(step, nodes + 1)
     return c.drive(s, step, loads[0] * t, loads[1] * t)
 
 
