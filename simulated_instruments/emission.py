@@ -175,12 +175,12 @@ class Emission:
             passed = begin - self.latency
             while passed < end - self.latency:
                 at = passed % len(self.stimulus)
-                some = self.stimulus[at : at + end - self.latency - passed]
-                start = passed + self.latency - first
-                samples[start : start + len(some)] = some
-                passed += len(some)
+                piece = self.stimulus[at : at + end - self.latency - passed]
+                place = passed + self.latency - first
+                samples[place : place + len(piece)] = piece
+                passed += len(piece)
         faded = min(stop, self.render_from + self.fade)
         if self.render_from <= first < faded:
-            at = (np.arange(first, faded) - self.render_from + 0.5) / self.fade
-            samples[: faded - first] *= (0.5 - 0.5 * np.cos(np.pi * at))[:, None]
+            position = (np.arange(first, faded) - self.render_from + 0.5) / self.fade
+            samples[: faded - first] *= (0.5 - 0.5 * np.cos(np.pi * position))[:, None]
         return samples

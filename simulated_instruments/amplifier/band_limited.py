@@ -12,6 +12,8 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass, field
+from functools import cached_property
+from typing import TypeVar
 
 import numpy as np
 from numpy.lib.stride_tricks import sliding_window_view
@@ -19,16 +21,18 @@ from numpy.typing import NDArray
 
 FloatArray = NDArray[np.float64]
 SingleArray = NDArray[np.float32]
+Floats = TypeVar("Floats", FloatArray, SingleArray)
 
 _FACTOR = 8
-_INTERPOLATE = 10
-"""Half length of the interpolator, frames."""
-_DECIMATE = 16
+_INTERPOLATE = 5
+"""Half length of the interpolator, frames: what lies below a quarter of the rate comes through flat, and its images,
+above three quarters, are 90 dB down."""
+_DECIMATE = 10
 """Half length of the decimator, frames."""
-_PIECE = 16384
+_PIECE = 4096
 """Frames worked on at a time where all are oversampled: what fits the processor's nearer cache."""
-LATENCY = _INTERPOLATE + _DECIMATE
-"""Frames by which a stage delays."""
+LATENCY = 26
+"""Frames by which a stage delays; the filters look ahead by fewer."""
 
 
 def _sinc_kernel(t: FloatArray, half_length: float, cutoff: float, beta: float) -> FloatArray:
@@ -46,18 +50,37 @@ def _interpolator(offsets: FloatArray) -> FloatArray:
     return np.asarray(taps / taps.sum(axis=0), dtype=np.float64)
 
 
-_EDGES = (np.arange(_FACTOR + 1) - 0.5) / _FACTOR
-_TO_EDGES = _interpolator(_EDGES)
 _CENTRES = np.arange(_FACTOR) / _FACTOR
+_POINTS = np.arange(3) / 3
+"""Where a fast curve is worked out, frames: harmonics of 20 kHz fold into the band from the twelfth on."""
+_EDGES = (np.arange(_FACTOR + 1) - 0.5) / _FACTOR
 _EDGES_32 = _EDGES[:, None].astype(np.float32)
-_TO_EDGES_32 = np.ascontiguousarray(_TO_EDGES.T, dtype=np.float32)
-_TO_POINTS = _interpolator(_CENTRES[::2])
+
+
+def _to_edges() -> SingleArray:
+    """Signal at the edges of the pieces of frame m, from frames m - _INTERPOLATE .. m + _INTERPOLATE, (edges, frames).
+
+    The first edge is the last one of the frame before, by the same taps, so that pieces join.
+    """
+    taps = np.zeros((_FACTOR + 1, 2 * _INTERPOLATE + 1))
+    taps[1:, 1:] = _interpolator(_EDGES[1:]).T
+    taps[0, :-1] = taps[-1, 1:]
+    return taps.astype(np.float32)
+
+
+_TO_EDGES = _to_edges()
+_TO_POINTS = np.ascontiguousarray(_interpolator(_POINTS).T, dtype=np.float32)
 _REACH = np.arange(-_DECIMATE, _DECIMATE + 1)
-_FROM_BOXES = _sinc_kernel(_REACH[:, None] - _CENTRES[None, :], _DECIMATE, 0.45, 8.0)
-_FROM_BOXES /= _FROM_BOXES.sum()
-_FROM_BOXES_32 = _FROM_BOXES.astype(np.float32)
-_FROM_POINTS = _sinc_kernel(_REACH[:, None] - _CENTRES[None, ::2], _DECIMATE, 0.45, 8.0)
-_FROM_POINTS /= _FROM_POINTS.sum()
+
+
+def _decimator(centres: FloatArray) -> SingleArray:
+    """Taps, (2 * _DECIMATE + 1, centres): what values at ``centres`` after frame m add to the frames around it."""
+    taps = _sinc_kernel(_REACH[:, None] - centres[None, :], _DECIMATE, 0.45, 6.0)
+    return np.asarray(taps / taps.sum(), dtype=np.float32)
+
+
+_FROM_BOXES = _decimator(_CENTRES)
+_FROM_POINTS = _decimator(_POINTS)
 
 
 @dataclass
@@ -126,28 +149,38 @@ class Clipper:
             self._limited = True
         lows, highs = np.concatenate([self._low, low]), np.concatenate([self._high, high])
         self._low, self._high = lows[n:].copy(), highs[n:].copy()
-        # interval i starts at frame `first + i` of the joined array; its interpolator reaches _INTERPOLATE frames on
-        first = len(joined) - n - _INTERPOLATE
+        # interval i starts at frame `first + i` of the joined array, and adds to what is given out from frame i on
+        first = keep - LATENCY + _DECIMATE
         start = joined[first : first + n]
         after, before = joined[first + 1 : first + n + 1], joined[first - 1 : first + n - 1]
         bulge = 0.3 * np.abs(after - 2.0 * start + before)
-        highest, lowest = np.maximum(start, after) + bulge, np.minimum(start, after) - bulge
-        touched = (highest > highs[first : first + n]) | (lowest < lows[first : first + n])
+        above = np.maximum(start, after) + bulge > highs[first : first + n]
+        below = np.minimum(start, after) - bulge < lows[first : first + n]
+        touched = above | below
         self.active = bool(touched.any())
         if not self.active:
             return delayed - self._excess.ring_out(n) if self._excess.live else delayed
-        return delayed - self._excess.add(n, self._pieces(joined, lows, highs, first, touched))
+        one_sided = not bool((above & below).any())
+        pieces = self._pieces(joined, lows, highs, first, touched, below if one_sided else None)
+        return delayed - self._excess.add(n, pieces)
 
     def _pieces(
-        self, joined: FloatArray, lows: FloatArray, highs: FloatArray, first: int, touched: NDArray[np.bool_]
+        self,
+        joined: FloatArray,
+        lows: FloatArray,
+        highs: FloatArray,
+        first: int,
+        touched: NDArray[np.bool_],
+        below: NDArray[np.bool_] | None,
     ) -> Iterator[tuple[slice | NDArray[np.intp], SingleArray]]:
         """Which intervals are touched, and what their excess contributes to the frames around them.
 
-        In single precision: 24 bits of the signal are far below what is compared here, at half the cost.
+        ``below``: in which intervals the lower limit is the one to look at, None where some pass both. In single
+        precision: 24 bits of the signal are far below what is compared here, at half the cost.
         """
         n = len(touched)
         single, least, most = (np.asarray(a, dtype=np.float32) for a in (joined, lows, highs))
-        windows = sliding_window_view(single, 2 * _INTERPOLATE)[first - _INTERPOLATE + 1 :][:n]
+        windows = sliding_window_view(single, 2 * _INTERPOLATE + 1)[first - _INTERPOLATE :][:n]
         for start in range(0, n, _PIECE):
             stop = min(start + _PIECE, n)
             index = np.flatnonzero(touched[start:stop])
@@ -156,15 +189,21 @@ class Clipper:
             where: slice | NDArray[np.intp] = slice(start, stop)
             if 4 * len(index) <= stop - start:
                 where = index + start
-            edges = _TO_EDGES_32 @ windows[where].T
+            edges = _TO_EDGES @ windows[where].T
             high, low = most[first : first + n][where], least[first : first + n][where]
             high_step = most[first + 1 : first + n + 1][where] - high
             low_step = least[first + 1 : first + n + 1][where] - low
-            above = edges - high
-            above -= _EDGES_32 * high_step
-            below = low - edges
-            below += _EDGES_32 * low_step
-            parts: SingleArray = _FROM_BOXES_32 @ (_mean_excess(above) - _mean_excess(below))
+            if below is None:
+                excess = _mean_excess(edges - high - _EDGES_32 * high_step)
+                excess -= _mean_excess(low - edges + _EDGES_32 * low_step)
+            else:  # the lower limit's excess is the upper one's, turned over
+                side = np.where(below[where], np.float32(-1.0), np.float32(1.0))
+                edges *= side
+                edges -= np.where(below[where], -low, high)
+                edges -= _EDGES_32 * np.where(below[where], -low_step, high_step)
+                excess = _mean_excess(edges)
+                excess *= side
+            parts: SingleArray = _FROM_BOXES @ excess
             yield where, parts
 
 
@@ -183,7 +222,8 @@ def _mean_excess(u: SingleArray) -> SingleArray:
 
 @dataclass
 class Curve:
-    """A smooth curve applied point by point; four times oversampled where the signal is fast.
+    """A smooth curve applied point by point; three times oversampled where the signal is fast, and then in single
+    precision: what the curve gives is some hundredths of the signal.
 
     Both ways give what is asked for of the same frame, so that one may follow the other without a step.
     """
@@ -205,10 +245,10 @@ class Curve:
             return function(joined[keep - LATENCY : keep - LATENCY + n])
         # intervals from _DECIMATE frames before the first frame given out to as many after the last
         first, wide = keep - LATENCY - _DECIMATE, n + 2 * _DECIMATE
-        windows = sliding_window_view(joined, 2 * _INTERPOLATE)[first - _INTERPOLATE + 1 :][:wide]
+        windows = sliding_window_view(joined.astype(np.float32), 2 * _INTERPOLATE)[first - _INTERPOLATE + 1 :][:wide]
         total = np.zeros(wide + 2 * _DECIMATE)
         for start in range(0, wide, _PIECE):
-            parts = _FROM_POINTS @ function(_TO_POINTS.T @ windows[start : start + _PIECE].T)
+            parts = _FROM_POINTS @ function.single(_TO_POINTS @ windows[start : start + _PIECE].T)
             for j, row in enumerate(parts):
                 total[start + j : start + j + len(row)] += row
         return total[2 * _DECIMATE : 2 * _DECIMATE + n]
@@ -220,8 +260,13 @@ class Table:
 
     start: float
     step: float
-    values: FloatArray
-    slopes: FloatArray
+    values: FloatArray | SingleArray
+    slopes: FloatArray | SingleArray
+
+    @cached_property
+    def single(self) -> Table:
+        """The same in single precision."""
+        return Table(self.start, self.step, self.values.astype(np.float32), self.slopes.astype(np.float32))
 
     @classmethod
     def of(cls, x: FloatArray, y: FloatArray, *, points: int = 8192) -> Table:
@@ -231,7 +276,7 @@ class Table:
         slopes = np.diff(values)
         return cls(float(even[0]), float(even[1] - even[0]), values[:-1].copy(), slopes)
 
-    def __call__(self, x: FloatArray) -> FloatArray:
+    def __call__(self, x: Floats) -> Floats:
         position = x * (1.0 / self.step)
         position -= self.start / self.step
         index = position.astype(np.int32)

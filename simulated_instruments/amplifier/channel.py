@@ -155,13 +155,17 @@ class Channel:
     def moving_limits(self, rails: FloatArray, total_ohm: float) -> tuple[FloatArray, FloatArray]:
         """The same for moving ``rails`` (2, n)."""
         upper, lower = self.design.output_stage.upper, self.design.output_stage.lower
-        high = np.maximum(rails[0] - upper.saturation_v - self.oscillation.eaten_v, 0.0)
-        low = np.minimum(rails[1] + lower.saturation_v + self.oscillation.eaten_v, 0.0)
+        high = rails[0] - upper.saturation_v - self.oscillation.eaten_v
+        low = rails[1] + lower.saturation_v + self.oscillation.eaten_v
+        np.maximum(high, 0.0, out=high)
+        np.minimum(low, 0.0, out=low)
         if self.kind.kind == "bridged":
             return self._bridged(rails, low, high, total_ohm)
         if math.isfinite(total_ohm):
-            high = np.minimum(high * (total_ohm / (total_ohm + upper.saturation_ohm)), upper.reach_a * total_ohm)
-            low = np.maximum(low * (total_ohm / (total_ohm + lower.saturation_ohm)), -lower.reach_a * total_ohm)
+            high *= total_ohm / (total_ohm + upper.saturation_ohm)
+            low *= total_ohm / (total_ohm + lower.saturation_ohm)
+            np.minimum(high, upper.reach_a * total_ohm, out=high)
+            np.maximum(low, -lower.reach_a * total_ohm, out=low)
         return low, high
 
     def _bridged(

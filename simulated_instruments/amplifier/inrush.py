@@ -72,10 +72,9 @@ def conduct_in_detail(
     if lamp is not None:
         hot_ohm, hot_k, lamp_w, heat_capacity = lamp.hot_ohm, lamp.hot_k, lamp.power_w, lamp.joule_per_kelvin
         cold4 = (AMBIENT_K / hot_k) ** 4
-    halves = [
-        (sign, path.shunt[p], path.own1[p], path.own2[p], path.shorted1[p], path.shorted2[p], path.shorting1[p], path.shorting2[p])
-        for p, sign in ((0, -1.0), (1, 1.0))
-    ]  # fmt: skip
+    signs = (-1.0, 1.0)
+    columns = (path.own1, path.own2, path.shorted1, path.shorted2, path.shorting1, path.shorting2)
+    halves = list(zip(signs, path.shunt, *columns, strict=True))
     w1, i1, w2, i2 = charge.w1, charge.i1, charge.w2, charge.i2
     rows = [(w1, i1, w2, i2, i1 + i2, filament)]
     lamp_ohm = 0.0

@@ -88,9 +88,8 @@ class Source:
 
 @dataclass(frozen=True)
 class Pulses:
-    """Diode currents (A) at the nodes where one conducts; volts added to w where the load had emptied a rail."""
+    """Diode currents (A) at every node; volts added to w where the load had emptied a rail."""
 
-    at: list[int]
     i1: list[float]
     i2: list[float]
     lifts1: list[tuple[int, float]]
@@ -119,10 +118,12 @@ def conduct(charge: Charge, nodes: Nodes, source: Source) -> Pulses:
         table.append((s1, s2, 1.0 / (s1 * s2 - rc * rc)))
     s1, s2, inverse = table[1]
     w1, i1, w2, i2 = charge.w1, charge.i1, charge.w2, charge.i2
-    at, all_i1, all_i2 = [0], [i1], [i2]  # the conducting nodes only
+    last = len(g1) - 1
+    all_i1, all_i2 = [0.0] * (last + 1), [0.0] * (last + 1)
+    all_i1[0], all_i2[0] = i1, i2
     lifts1: list[tuple[int, float]] = []  # where the load had emptied a reservoir: it then takes nothing
     lifts2: list[tuple[int, float]] = []
-    k, last = 0, len(g1) - 1
+    k = 0
     while k < last:
         if i1 == 0.0 and i2 == 0.0:
             k += 1
@@ -151,25 +152,21 @@ def conduct(charge: Charge, nodes: Nodes, source: Source) -> Pulses:
                 n1, n2 = (b1 / s1 if b1 > 0.0 else 0.0), 0.0
         w1 += half1 * (i1 + n1)
         w2 += half2 * (i2 + n2)
-        i1, i2 = n1, n2
+        all_i1[k] = i1 = n1
+        all_i2[k] = i2 = n2
         if w1 < q1[k]:
             lifts1.append((k, q1[k] - w1))
             w1 = q1[k]
         if w2 < q2[k]:
             lifts2.append((k, q2[k] - w2))
             w2 = q2[k]
-        at.append(k)
-        all_i1.append(i1)
-        all_i2.append(i2)
     charge.w1, charge.i1, charge.w2, charge.i2 = w1, i1, w2, i2
-    return Pulses(at, all_i1, all_i2, lifts1, lifts2)
+    return Pulses(all_i1, all_i2, lifts1, lifts2)
 
 
 def conduction(first: Charge, nodes: Nodes, source: Source, pulses: Pulses) -> Conduction:
-    """The pulses laid out over all nodes; ``first`` is the charge that ``conduct`` began with."""
-    i1, i2 = np.zeros(len(nodes.q1)), np.zeros(len(nodes.q1))
-    i1[pulses.at] = pulses.i1
-    i2[pulses.at] = pulses.i2
+    """What the pulses did to the reservoirs; ``first`` is the charge that ``conduct`` began with."""
+    i1, i2 = np.array(pulses.i1), np.array(pulses.i2)
     w1 = _charged(first.w1, i1, 0.5 * nodes.step / source.farad1, pulses.lifts1)
     w2 = _charged(first.w2, i2, 0.5 * nodes.step / source.farad2, pulses.lifts2)
     return Conduction(w1, i1, w2, i2)
