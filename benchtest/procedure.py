@@ -246,20 +246,22 @@ class _Run:
                     self._carry_out_step(number, step)
             result = self._judged()
         except SafetyStop as stop:
+            self.bench.switch_off()
             result, error = "stopped", stop
             self.advice = Advice("stop", (str(stop),))
         except NotAllowed as refused:
+            self.bench.switch_off()
             result, error = "stopped", refused
             emit("stop", message=str(refused), words="Nothing was driven beyond the safety limits.")
         except KeyboardInterrupt as interrupt:
-            self.bench.mute()
+            self.bench.switch_off()
             result, error = "interrupted", interrupt
         except InstrumentError as failed:
-            self.bench.mute()
+            self.bench.switch_off()
             result, error = "error", failed
             emit("note", text=str(failed), severity="error")
         except Exception as fault:  # a fault of the script: the run is closed, the fault is shown
-            self.bench.mute()
+            self.bench.switch_off()
             result, error = "error", fault
             emit("note", text=f"{type(fault).__name__}: {fault}", severity="error")
         return self._close(result, error)

@@ -6,6 +6,7 @@ Pure; imports nothing of the project.
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 
 
@@ -127,6 +128,19 @@ def convert(value: float, unit: str, to: str) -> float:
     if here is None or there is None or here[0] != there[0]:
         raise ValueError(f"'{unit}' is no unit of the same kind as '{to}'")
     return value * (here[1] / there[1])
+
+
+def near_names(name: str, known: Iterable[str], *, most: int = 5) -> list[str]:
+    """The names that are nearest to a misspelt one, the nearest first.
+
+    >>> near_names("dc_ofset", QUANTITIES)[0]
+    'dc_offset'
+    """
+    import difflib
+
+    among = list(dict.fromkeys(known))
+    within = [each for each in among if name and (name in each or each in name)]
+    return list(dict.fromkeys([*difflib.get_close_matches(name, among, most, 0.6), *within]))[:most]
 
 
 def convertible(unit: str, to: str) -> bool:

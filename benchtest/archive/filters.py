@@ -15,7 +15,7 @@ from datetime import date
 from benchtest.archive.run import RunSummary
 from benchtest.archive.table_reading import Row
 from benchtest.errors import FileError
-from benchtest.quantities import QUANTITIES, convert
+from benchtest.quantities import QUANTITIES, convert, near_names
 
 Extremes = Mapping[str, tuple[float, float]]
 """Quantity -> smallest and largest value of its readings in a run."""
@@ -76,8 +76,10 @@ def _in_own_unit(text: str, quantity: str, value: float, unit: str | None) -> fl
     if unit is None:
         return value
     if quantity not in QUANTITIES:
+        near = near_names(quantity, QUANTITIES)
         raise FileError(
-            f"{text!r}: the unit of {quantity!r} is not known here. Write the number in its readings' unit."
+            f"{text!r}: the unit of {quantity!r} is not known here. Write the number in its readings' unit"
+            + (f", or was one of {', '.join(near)} meant?" if near else ".")
         )
     try:
         return convert(value, unit, QUANTITIES[quantity].unit)

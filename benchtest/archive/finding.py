@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Iterable, Iterator
+from collections.abc import Collection, Iterable, Iterator
 from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -14,6 +14,7 @@ from benchtest.archive.index import Listed, listed, listed_by_index
 from benchtest.archive.manifest import MANIFEST, check_manifest
 from benchtest.archive.run import ALTERED, DATE_FOLDER, FINISHED, RUN_FOLDER, UNFINISHED, UNREADABLE, Run, RunSummary
 from benchtest.errors import FileError
+from benchtest.quantities import QUANTITIES, near_names
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -117,7 +118,10 @@ class Archive:
 
     def runs(self, where: Filter | None = None, *, index: bool | None = None) -> list[RunSummary]:
         """The runs that ``where`` asks for, each as a line of the log, newest first; also those that were never closed
-        or cannot be read. index None uses a cache from INDEX_FROM runs on; the answer is the same without."""
+        or cannot be read. index None uses a cache from INDEX_FROM runs on; the answer is the same without.
+
+        Raises FileError for a condition on a quantity that there is not: misspelt, it would be met by no run, silently.
+        """
         wanted = where or Filter()
         folders = list(self.folders())
         found: Iterable[Listed] | None = None
@@ -125,7 +129,9 @@ class Archive:
             found = listed_by_index(self.path, folders, wanted.quantities)
         if found is None:
             found = listed(folders, wanted.quantities)
-        return [run for run, extremes in found if wanted.matches(run, extremes)]
+        lines = list(found)
+        _known(wanted.quantities, {name for _, extremes in lines for name in extremes})
+        return [run for run, extremes in lines if wanted.matches(run, extremes)]
 
     def readings(self, where: Filter | None = None) -> pd.DataFrame:
         """The readings of the runs that ``where`` asks for, newest run first, as one tidy pandas table (see
@@ -167,6 +173,17 @@ class Archive:
         raise FileError(
             f"no run in {self.path} fits {text!r}. Expected {LAST!r}, an id, its start, or the six digits at its end. "
             f"The newest are:\n{_listed(folders)}"
+        )
+
+
+def _known(quantities: Iterable[str], seen: Collection[str]) -> None:
+    for name in quantities:
+        if name in QUANTITIES or name in seen:
+            continue
+        near = near_names(name, [*QUANTITIES, *seen])
+        raise FileError(
+            f"no quantity is called {name!r}. Expected one that readings.csv names"
+            + (f"; near it are {', '.join(near)}." if near else ", such as dc_offset, output_power, thd_n.")
         )
 
 

@@ -1,8 +1,8 @@
 """The commands. Each lives in a module of its own that is imported when it is called, so that --help answers at once.
 
 Exit status: 0 every limit passed, 1 a limit failed, 2 wrong usage or a bad file, 3 an instrument failed, 4 stopped for
-safety, 5 inconclusive, 130 interrupted. With --json the result, and nothing else, goes to standard output; progress and
-prompts go to standard error.
+safety, 5 inconclusive, 130 interrupted. A fault of the program itself ends with 3 as well, never with Python's 1. With
+--json the result, and nothing else, goes to standard output; progress and prompts go to standard error.
 """
 
 from __future__ import annotations
@@ -12,6 +12,9 @@ import os
 import sys
 
 import click
+
+PROGRAM_FAULT = 3
+"""Exit status where the program itself fails: as where an instrument fails, nothing was found out about the amplifier."""
 
 COMMANDS: dict[str, tuple[str, str]] = {
     "run": ("benchtest.cli.run", "Run a procedure and keep the run."),
@@ -100,4 +103,14 @@ def main() -> None:
     except BrokenPipeError:
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         status = 0
+    except Exception as fault:  # of the program itself: nothing was found out about an amplifier, so never 1
+        import traceback
+
+        traceback.print_exc()
+        click.echo(
+            f"benchtest: a fault of the program itself ({type(fault).__name__}: {fault}). It says nothing about the "
+            "amplifier. If something was on, switch it off at the wall. Keep the lines above for whoever mends it.",
+            err=True,
+        )
+        status = PROGRAM_FAULT
     sys.exit(status if isinstance(status, int) else 0)

@@ -50,7 +50,7 @@ def procedures(context: click.Context, as_json: bool) -> None:
 def check(file: str, amplifier_file: Path | None, bench_file: Path | None, require: str | None, as_json: bool) -> int:
     """Check FILE (or a procedure by name): its form, then its order, levels and limits in a rehearsal.
 
-    Nothing is driven. Exit status 1 if something is wrong, 0 if there are notes at most.
+    Nothing is driven. Exit status 2 (a file that cannot be used) if something is wrong, 0 if there are notes at most.
     """
     from benchtest.amplifier_file import load_amplifier
     from benchtest.cli.output import print_json
@@ -68,12 +68,12 @@ def check(file: str, amplifier_file: Path | None, bench_file: Path | None, requi
     wrong = [each for each in found if each.weight == "error"]
     if as_json:
         print_json([{"weight": each.weight, "step": each.step, "words": each.words} for each in found])
-        return 1 if wrong else 0
+        return 2 if wrong else 0
     for each in [*wrong, *(each for each in found if each.weight == "note")]:
         click.echo(each.line)
     notes = len(found) - len(wrong)
     click.echo(f"{file}: {len(wrong) or 'nothing'} wrong, {notes or 'no'} note{'' if notes == 1 else 's'}.")
-    return 1 if wrong else 0
+    return 2 if wrong else 0
 
 
 @procedures.command()

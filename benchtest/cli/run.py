@@ -71,6 +71,9 @@ def run(
     if resume is not None:
         earlier = earlier_run(archive, resume, test.name, [step.name for step in test.steps], amplifier)
     terminal = Terminal()
+    terminal.warn_first(test.title, test.cautions, test.kit)
+    if test.seconds is not None:
+        terminal.console.print(f"About {in_words(test.seconds)} on the bench's clock.", markup=False)
     with open_bench(
         bench_file,
         amplifier=amplifier,
@@ -83,8 +86,6 @@ def run(
             terminal.console.print(
                 "--yes answers for nobody on a real bench; every prompt is asked.", style="bold yellow", markup=False
             )
-        if test.seconds is not None:
-            terminal.console.print(f"About {in_words(test.seconds)} on the bench's clock.", markup=False)
         try:
             result = carry_out(test, bench, archive=archive, listeners=[terminal], require=require, earlier=earlier)
         finally:

@@ -6,6 +6,7 @@ On a terminal: steps, readings with verdicts, and a bar for waits and long steps
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from typing import Any
 
 from rich.console import Console
@@ -35,6 +36,16 @@ class Terminal:
         self._bar: Progress | None = None
         self._task: Any = None
         self._steps = 0
+        self._warned = False
+
+    def warn_first(self, title: str, cautions: Sequence[str], kit: Sequence[str]) -> None:
+        """Cautions and kit list, before anything is opened or asked for; the run then does not say them again."""
+        self._warned = True
+        self._say(title, "bold")
+        for caution in cautions:
+            self._say(f"  ! {caution}", "yellow")
+        if kit:
+            self._say("Needed: " + "; ".join(kit))
 
     def __call__(self, event: Event) -> None:
         act = getattr(self, f"_on_{event['event']}", None)
@@ -58,9 +69,8 @@ class Terminal:
         self._say(f"{self._tag()}{event['title']}: {event['amplifier']}", "bold")
         if event["folder"]:
             self._say(f"kept in {event['folder']}")
-        for caution in event["cautions"]:
-            self._say(f"  ! {caution}", "yellow")
-        self._say("Needed: " + "; ".join(event["kit"]))
+        if not self._warned:
+            self.warn_first("", event["cautions"], event["kit"])
         if event["calibration_warning"]:
             self._say(event["calibration_warning"], "bold yellow")
 

@@ -440,6 +440,10 @@ class GuardedBench:
         """What every ending says, unless the run itself has measured otherwise."""
         return self.__stops.ending_words()
 
+    def switch_off(self) -> None:
+        """Tone off, and the mains off where a switched socket can do it: for an ending that nobody planned."""
+        self.__stops.switch_off()
+
     def mute(self) -> None:
         """Tone off, from any thread."""
         self.__stops.mute()

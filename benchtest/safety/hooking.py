@@ -76,6 +76,8 @@ class HookUps:
             first = self.__off_at_first()
             for point in movable:
                 first |= self.__way_in(point)
+            if not first and any(self.__is_inside(point) for point in movable):
+                say = self.__off_said(say)
             self.__events.emit("prompt", settings={**first, "in turn": ", ".join(movable)}, say=say)
             if first:
                 self.__it.operator.set(first, say=say)
@@ -117,6 +119,20 @@ class HookUps:
         """Take the mains away: by the switched socket where there is one, otherwise by asking."""
         self.__mains("off", say, also)
 
+    def __hands_near_mains(self, settings: Mapping[str, str]) -> bool:
+        """Whether lamp, load, lid or something inside the set is changed while nothing but the person holds the mains off."""
+        now = self.__interlock.hook_up
+        inside = [settings[name].replace(" ", "_") for name in now.meters if name in settings]
+        inside += [now.meters[name] for name in now.meters if name in settings]  # where the leads come from
+        near = {"lamp", "load", "lid", "rail_resistors"} & settings.keys() or any(map(self.__is_inside, inside))
+        return now.mains != "on" and bool(near)
+
+    def __off_said(self, say: str) -> str:
+        """The prompt with the mains in it, unless it says so itself or a switched socket holds the mains off."""
+        if self.__it.mains_socket is not None or "at the wall" in say.lower():
+            return say
+        return f"Amplifier OFF AT THE WALL before you touch it. {say}"
+
     @staticmethod
     def __is_inside(point: str) -> bool:
         return point in TEST_POINTS and not TEST_POINTS[point].outside
@@ -129,11 +145,11 @@ class HookUps:
         """The first request of a run takes the mains away."""
         if self.__interlock.hook_up.mains != "unknown":
             return {}
-        self.__interlock.hook_up.mains = "off"
         if self.__it.mains_socket is not None:
             self.__it.mains_socket.off()
+            self.__interlock.hook_up.mains = "off"
             return {}
-        return {"mains": "off"}
+        return {"mains": "off"}  # known to be off when somebody has said so
 
     def __keep(self, settings: Mapping[str, str]) -> None:
         now = self.__interlock.hook_up
@@ -152,9 +168,12 @@ class HookUps:
             if also:
                 self.__change(dict(also), say)
             if state == "on":
+                self.__interlock.hook_up.mains = state  # before it is: an interruption in between finds it as it may be
                 socket.on()
             self.__events.emit("mains", state=state, by="switched socket")
         else:
+            if state == "on":
+                self.__interlock.hook_up.mains = state  # whoever is interrupted at this prompt may have switched on
             self.__events.emit("prompt", settings={"mains": state, **also}, say=say)
             self.__it.operator.set({"mains": state, **also}, say=say)
             self.__keep(also)
@@ -176,6 +195,8 @@ class HookUps:
                 raise NotAllowed(
                     "the lamp, the lid and resistors in the rails are changed with the mains off. Switch it off first."
                 )
+        if self.__hands_near_mains(settings):
+            say = self.__off_said(say)
         self.__events.emit("prompt", settings=settings, say=say)
         self.__it.operator.set(settings, say=say)
         self.__keep(settings)

@@ -14,10 +14,11 @@ import numpy as np
 
 from benchtest.bench import SOUND_CARD, Instruments, open_instruments
 from benchtest.calibration import Calibration, load_calibration, stated_calibration
-from benchtest.errors import LostFrames, NotAllowed, NotReachable
+from benchtest.errors import FileError, LostFrames, NotAllowed, NotReachable
 from benchtest.instruments.accuracy import UNITS
 from benchtest.instruments.protocols import Function
 from benchtest.instruments.test_points import TEST_POINTS
+from benchtest.quantities import near_names
 from benchtest.safety import limits as lim
 
 _OHMS = (Function.RESISTANCE, Function.RESISTANCE_4W, Function.DIODE)
@@ -109,7 +110,11 @@ def _who_looks(bench_file: Path | None, point: str) -> str:
         return fixed.name
     if point not in TEST_POINTS:
         known = [*(m.name for m in file.dmm), "sound_card", *sorted(TEST_POINTS)]
-        raise NotReachable(f"'{point}' is neither a meter of this bench nor a test point. Known: {', '.join(known)}.")
+        near = near_names(point, known)
+        meant = f" Near it: {', '.join(near)}." if near else ""
+        raise FileError(
+            f"'{point}' is neither a meter of this bench nor a test point.{meant} Expected one of: {', '.join(known)}."
+        )
     if movable is None:
         raise NotReachable(
             f"no meter of bench '{file.bench.name}' reaches {point}: none sits there and none is movable. Expected one of "

@@ -40,18 +40,32 @@ class Stops:
         told = self.__interlock.stopped
         self.__interlock.stop = self.__interlock.stop or message
         self.__interlock.stopped = True
-        words = OFF_WORDS
-        socket = self.__it.mains_socket
-        if socket is not None:
-            with contextlib.suppress(InstrumentError):
-                socket.off()
-                words = "The switched socket is OFF. " + OFF_WORDS
-                self.__interlock.hook_up.mains = "off"
+        words = "The switched socket is OFF. " + OFF_WORDS if self.__socket_off() else OFF_WORDS
         if not told:
             self.__events.emit("stop", message=message, words=words)
             with contextlib.suppress(InstrumentError):
                 self.__it.operator.tell(f"STOP. {message}.\n{words}")
         raise SafetyStop(message, words=words)
+
+    def switch_off(self) -> bool:
+        """Tone off, and mains off where a socket can do it: for an ending that nobody planned, an interrupted one
+        included. Returns whether the socket is off now."""
+        self.mute()
+        return self.__socket_off()
+
+    def __socket_off(self) -> bool:
+        socket = self.__it.mains_socket
+        if socket is None:
+            return False
+        try:
+            socket.off()
+        except InstrumentError as failed:
+            self.__events.emit("note", text=f"the switched socket does not obey: {failed}", severity="error")
+            return False
+        if self.__interlock.hook_up.mains != "off":
+            self.__interlock.hook_up.mains = "off"
+            self.__events.emit("mains", state="off", by="switched socket")
+        return True
 
     def if_pending(self) -> None:
         """Carry out a stop that something asked for earlier; every door of the bench calls this first."""
@@ -64,6 +78,11 @@ class Stops:
         """What every ending says, unless the run itself has measured otherwise."""
         if self.__interlock.hook_up.mains == "on":
             return "THE AMPLIFIER IS STILL ON, the reservoirs are charged, the loads are hot. Switch off at the wall."
+        if self.__interlock.hook_up.mains == "unknown":
+            return (
+                "This run has not switched the amplifier and does not know whether it is on. Switch off at the wall; the "
+                "reservoirs may be charged: measure before touching."
+            )
         if self.__interlock.rails_empty:
             return "Mains off, reservoirs measured empty. The loads may be hot."
         return "Mains off. The reservoirs are charged, the loads are hot: measure before touching."

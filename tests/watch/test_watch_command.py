@@ -54,7 +54,7 @@ def test_the_bench_used_last_is_used_again_and_said(tmp_path):
 @pytest.mark.parametrize(
     ("words", "said", "status"),
     [
-        (["nowhere"], "neither a meter of this bench nor a test point", 5),
+        (["nowhere"], "neither a meter of this bench nor a test point", 2),
         (["left_output", "--above", "loud"], "--above 'loud'", 2),
         (["left_output", "--above", "-1 V"], "expected a magnitude", 2),
         (["rail_positive", "--function", "resistance"], "ohms with 41", 4),
