@@ -31,8 +31,8 @@ _DECIMATE = 10
 """Half length of the decimator, frames."""
 _PIECE = 4096
 """Frames worked on at a time where all are oversampled: what fits the processor's nearer cache."""
-LATENCY = 26
-"""Frames by which a stage delays; the filters look ahead by fewer."""
+LATENCY = _INTERPOLATE + _DECIMATE
+"""Frames by which a stage delays."""
 
 
 def _sinc_kernel(t: FloatArray, half_length: float, cutoff: float, beta: float) -> FloatArray:

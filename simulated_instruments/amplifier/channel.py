@@ -26,6 +26,7 @@ FloatArray = NDArray[np.float64]
 
 ERROR_LATENCY = LATENCY + DELAY
 """Frames from the linear signal to the signal less its error."""
+_SINE = np.sin(2.0 * np.pi * (np.arange(16) + 0.5) / 16.0)
 _FULL_SPAN_V = 84.0
 """Rail to rail, at which a short passes the current it is described by."""
 _FAST_HZ = 2500.0
@@ -86,6 +87,7 @@ class Channel:
         self._table: tuple[float, float, Table] | None = None
         self._last = 0.0
         self._kind_dc: float | None = 0.0
+        self._left = ((0.0, 0.0, 0.0), 1.0)
 
     # Linear part
 
@@ -259,7 +261,18 @@ class Channel:
             error = error + stage.crossover(max(self.idle_a, 1e-9))(current)
         table = Table.of(v, error)
         self._table = (self.idle_a, conductance, table)
+        self._left = ((0.0, 0.0, 0.0), 1.0)
         return table, 1.0
+
+    def left_by_feedback(self, peak_v: float, frequency_hz: float, total_ohm: float) -> float:
+        """Share of a sine's ideal level that is there: what the output stage loses, less what feedback takes back."""
+        table, scale = self.table(total_ohm)
+        key = (peak_v, frequency_hz, scale)
+        if self._left[0] != key:
+            lost = float(table(peak_v * scale * _SINE) @ _SINE) / (0.5 * len(_SINE) * peak_v)
+            remains = self.design.gain_stage.error(self.noise_gain).response(frequency_hz)
+            self._left = (key, abs(1.0 - lost * remains))
+        return self._left[1]
 
     def linear(self, x: FloatArray, rate: float, track_ohm: float, outside: FirstOrder | None = None) -> FloatArray:
         """From the line stage's input (V, with noise) to the ideal output, DELAY frames late.

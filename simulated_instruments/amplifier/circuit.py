@@ -121,10 +121,11 @@ class Circuit:
         """Steady state of a channel under ``drive``."""
         rails = self.rails()
         alive = drive is not SILENCE and (rails[0] > 4.0 or rails[1] < -4.0)
+        c, total_ohm = self.channels[channel], self.path(channel).total_ohm
         peak = self.peak(channel, drive) if alive else 0.0
-        return operating_point(
-            self.channels[channel], rails, self.path(channel).total_ohm, self.dc(channel, rails), peak
-        )
+        if peak > 0.0:
+            peak *= c.left_by_feedback(peak, drive.frequency_hz, total_ohm)
+        return operating_point(c, rails, total_ohm, self.dc(channel, rails), peak)
 
     def drawn(self, drive: Drive) -> tuple[float, float]:
         """What both channels draw from the positive and the negative rail under ``drive``, A on average."""

@@ -23,6 +23,11 @@ _KNOB_S = 5e-3
 _FILM_KNEE_V = 0.03
 _PHONO_POWER = 0.45
 """Power of white noise from 20 Hz to 20 kHz through the phono equaliser, over a flat gain as at 1 kHz (computed)."""
+MIX_DELAY = 3
+"""Frames by which the crosstalk's differentiator looks ahead, and what passes beside it is delayed."""
+_SLOPE = np.array([-1.0, 9.0, -45.0, 0.0, 45.0, -9.0, 1.0]) / 60.0
+"""Central difference of sixth order: turns the phase by exactly 90 degrees, 0.2 dB low at 20 kHz and 96 kHz. (A plain
+difference lags by half a frame, which adds a third of a per cent to 20 kHz in both channels.)"""
 CABLE_THIRD, CABLE_FIFTH = 0.45, 0.2
 """Odd harmonics of the current in a ground loop, relative to the fundamental; common practice, no source."""
 
@@ -50,7 +55,7 @@ class Front:
         self._tone = [[Running(), Running()], [Running(), Running()]]
         self._phono = [[Running(), Running()], [Running(), Running()]]
         self.tone = self.design.controls.tone.sections(0.0, 0.0, defeat=True)
-        self._side = [0.0, 0.0]
+        self._before_mix = [np.zeros(2 * MIX_DELAY), np.zeros(2 * MIX_DELAY)]
         self._gain: list[float] | None = None
         self._flicker = (Flicker(self.rng), Flicker(self.rng))
         self._popcorn = (Telegraph(self.rng), Telegraph(self.rng))
@@ -196,17 +201,15 @@ class Front:
 
     def _mix(self, left: FloatArray, right: FloatArray, rate: float) -> tuple[FloatArray, FloatArray]:
         c = self.design.crosstalk
-        slope = c.capacitance_f * c.impedance_ohm * rate
-        to_left = right * (c.shared + slope)
-        to_left[1:] -= slope * right[:-1]
-        to_right = left * (c.shared + slope)
-        to_right[1:] -= slope * left[:-1]
-        if len(left):
-            to_left[0] -= slope * self._side[1]
-            to_right[0] -= slope * self._side[0]
-            self._side = [float(left[-1]), float(right[-1])]
-        to_left += left
-        to_right += right
+        taps = _SLOPE * (c.capacitance_f * c.impedance_ohm * rate)
+        taps[MIX_DELAY] += c.shared
+        n, sides = len(left), []
+        for channel, wiper in enumerate((left, right)):
+            sides.append(np.concatenate([self._before_mix[channel], wiper]))
+            self._before_mix[channel] = sides[channel][n:].copy()
+        to_left, to_right = np.correlate(sides[1], taps), np.correlate(sides[0], taps)
+        to_left += sides[0][MIX_DELAY : MIX_DELAY + n]
+        to_right += sides[1][MIX_DELAY : MIX_DELAY + n]
         return to_left, to_right
 
     def _noise(self, c: int, n: int, rate: float) -> FloatArray:
@@ -224,5 +227,5 @@ class Front:
         """What unheard time leaves: nothing."""
         self._tone = [[Running(), Running()], [Running(), Running()]]
         self._phono = [[Running(), Running()], [Running(), Running()]]
-        self._side = [0.0, 0.0]
+        self._before_mix = [np.zeros(2 * MIX_DELAY), np.zeros(2 * MIX_DELAY)]
         self._gain = None

@@ -17,13 +17,14 @@ from .band_limited import LATENCY
 from .channel import ERROR_LATENCY, Path
 from .circuit import Circuit
 from .filters import DELAY, DelayLine
+from .front import MIX_DELAY
 from .joints import gate
 from .noise import hum, mains_sine
 from .operating import Operating, living
 
 FloatArray = NDArray[np.float64]
 
-LATENCY_FRAMES = DELAY + ERROR_LATENCY + LATENCY
+LATENCY_FRAMES = MIX_DELAY + DELAY + ERROR_LATENCY + LATENCY
 """Frames by which the terminals lag the sockets; the filters look ahead as far."""
 
 _BLOCK = 16384

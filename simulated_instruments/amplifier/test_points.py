@@ -128,6 +128,9 @@ def output(amplifier: Amplifier, c: int, drive: Drive, *, before_relay: bool = F
         return Probe(dc + amplifier.midpoint_v, ac, dominant, resistance)
     share = path.share
     dc = amplifier.terminal_dc(c, dc) * share
+    outside = amplifier.outside(c)
+    if outside is not None and operating.rms_v > 0.0:
+        ac *= abs(outside.response(frequency))
     if amplifier.film_v[c] and math.isfinite(path.load_ohm) and ac > 0.0:
         current = ac * share / path.load_ohm
         ac = max(0.0, ac * share - amplifier.film_v[c] * math.tanh(current / amplifier.contact(c).film_a)) / share

@@ -9,10 +9,12 @@ import numpy as np
 import pytest
 
 from simulated_instruments.amplifier import SILENCE as QUIET
-from simulated_instruments.amplifier import demo_amplifier
+from simulated_instruments.amplifier import Drive, demo_amplifier
 from simulated_instruments.amplifier.controls import Balance, Tone, VolumeTrack
+from simulated_instruments.amplifier.design import Crosstalk
 from simulated_instruments.amplifier.noise import Flicker, mains_sine, white
 from tests.simulated_instruments.amplifier.playing import (
+    GAIN_HINT,
     RATE,
     StiffSupply,
     band_rms,
@@ -281,3 +283,27 @@ def test_flicker_noise_rises_three_decibels_an_octave():
 def test_mains_sine_is_a_sine():
     t = 12.345 + np.arange(1000) / RATE
     np.testing.assert_allclose(mains_sine(314.159, 12.345, 1000, RATE), np.sin(314.159 * t), atol=1e-9)
+
+
+@pytest.mark.parametrize("load", [8.0, 4.0, math.inf])
+@pytest.mark.parametrize("frequency", [50.0, 1000.0, 10000.0, 20000.0])
+def test_a_meter_and_a_recording_agree(frequency, load):
+    """Two ways through the same circuit, closed form and rendered: crosstalk, what feedback leaves of the output
+    stage's loss, and the coil all count in both."""
+    amplifier = switched_on(seconds=600.0, load=load)
+    volts = 2.0 / GAIN_HINT
+    heard = settled(amplifier.render(tone(frequency, volts, seconds=0.6), RATE), frequency, skip_s=0.3)
+    for channel, name in enumerate(("left", "right")):
+        seen = amplifier.probe(f"{name}_output", Drive((volts, volts), frequency)).ac_rms
+        assert abs(line(heard[:, channel], frequency)) == pytest.approx(seen, rel=1e-3)
+
+
+def test_capacitive_crosstalk_turns_the_phase_by_a_quarter():
+    """jw C R: with one channel driven, the other's share is in quadrature and rises with frequency."""
+    amplifier = switched_on(replace(demo_amplifier(), crosstalk=Crosstalk(capacitance_f=70e-12, shared=0.0)))
+    for frequency in (1000.0, 10000.0, 20000.0):
+        y = settled(amplifier.render(tone(frequency, 0.02, 0.0), RATE), frequency)
+        ratio = line(y[:, 1], frequency) / line(y[:, 0], frequency)
+        expected = 2j * math.pi * frequency * 70e-12 * 6.8e3
+        assert abs(ratio) == pytest.approx(abs(expected), rel=0.04)
+        assert abs(np.angle(ratio / expected)) < 0.02
