@@ -72,6 +72,8 @@ class Calibration:
     path: str = ""
     warning: str = ""
     response: BenchResponse | None = None
+    simulated: bool = False
+    """Made on a simulated bench: its scales are those of instruments that do not exist."""
 
     def volts_relative(self) -> float:
         """Relative standard uncertainty of a voltage measured through the sound card."""
@@ -185,6 +187,7 @@ def make_calibration(bench: GuardedBench) -> Calibration:
         residual_thd_n=(figures[0].thd_n, figures[1].thd_n),
         noise_v=(figures[0].noise_v * scale[0], figures[1].noise_v * scale[1]),
         response=response,
+        simulated=bench.simulated,
     )
 
 
@@ -237,7 +240,20 @@ def drifted(calibration: Calibration) -> Calibration:
 
 
 def check_calibration(calibration: Calibration, bench: GuardedBench) -> Calibration:
-    """Add the warning that a calibration deserves: old, or made on another sound card."""
+    """Add the warning that a calibration deserves: old, or made on another sound card.
+
+    One that was made on a simulated bench is refused for real instruments: the stated values are used, and the warning
+    says so.
+    """
+    if not bench.simulated and (
+        calibration.simulated or "simulated" in f"{calibration.meter}{calibration.sound_card}".casefold()
+    ):
+        return replace(
+            stated_calibration(bench.file), path=calibration.path,
+            warning=f"CALIBRATION REFUSED: {calibration.path or 'it'} was made on a SIMULATED bench "
+            f"({calibration.sound_card}). Its scales belong to instruments that do not exist; NOT CALIBRATED: the values "
+            "stated in the bench file are used. Run 'benchtest calibrate' with this bench.",
+        )  # fmt: skip
     warnings = []
     if calibration.due_utc and datetime.fromisoformat(calibration.due_utc) < datetime.now(UTC):
         warnings.append(f"the calibration was due on {calibration.due_utc[:10]}")
@@ -258,7 +274,9 @@ def save_calibration(calibration: Calibration, path: Path) -> None:
     for key, value in asdict(calibration).items():
         if key in ("path", "warning", "response") or value is None:
             continue
-        if isinstance(value, str):
+        if isinstance(value, bool):
+            lines.append(f"{key} = {str(value).lower()}")
+        elif isinstance(value, str):
             escaped = value.replace("\\", "\\\\").replace('"', '\\"')
             lines.append(f'{key} = "{escaped}"')
         elif isinstance(value, tuple):
@@ -318,6 +336,8 @@ def _checked(raw: Mapping[str, Any], path: Path) -> Calibration:
         datetime.fromisoformat(made.made_utc)
     except (AttributeError, TypeError, ValueError) as error:
         raise FileError(f"calibration file {path}: {error}. Calibrate again.") from error
+    if not isinstance(made.simulated, bool):
+        raise FileError(f"calibration file {path}: simulated = {made.simulated!r}. Expected true or false.")
     if not all(0 <= v < 1 for v in (made.meter_relative, made.own_relative)):
         raise FileError(f"calibration file {path}: an uncertainty is not between 0 and 1. Calibrate again.")
     return made

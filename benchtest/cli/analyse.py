@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import math
 from pathlib import Path
 from typing import Any
@@ -13,15 +14,21 @@ import click
 @click.argument("file", type=click.Path(path_type=Path))
 @click.option("--fundamental", type=float, metavar="HZ", help="Which line to look for; the frequency is found.")
 @click.option("--band", default="20:20000", show_default=True, metavar="LO:HI", help="Band of THD+N and noise, Hz.")
-@click.option("--volts-per-full-scale", type=float, default=1.0, show_default=True, metavar="V",
-              help="Volts that a sample value of 1.0 stands for.")  # fmt: skip
+@click.option("--volts-per-full-scale", type=float, default=None, metavar="V",
+              help="Volts that a sample value of 1.0 stands for; without: what a run's capture says, else 1.")  # fmt: skip
 @click.option("--json", "as_json", is_flag=True, help="Print JSON.")
-def analyse(file: Path, fundamental: float | None, band: str, volts_per_full_scale: float, as_json: bool) -> None:
+def analyse(
+    file: Path, fundamental: float | None, band: str, volts_per_full_scale: float | None, as_json: bool
+) -> None:
     """Analyse FILE (any audio file, 64-bit float included): level, THD, THD+N, harmonics, noise, hum, balance."""
     from benchtest.cli.output import print_json
     from benchtest.errors import FileError
 
     lo, hi = _band(band)
+    if volts_per_full_scale is None:
+        volts_per_full_scale, whence = scale_of(file)
+        if whence:
+            click.echo(f"scale: {volts_per_full_scale:.6g} V for a sample value of 1.0, from {whence}", err=True)
     if not (math.isfinite(volts_per_full_scale) and volts_per_full_scale > 0):
         raise FileError(f"--volts-per-full-scale {volts_per_full_scale}: expected volts above 0, such as 46.6.")
     try:
@@ -33,6 +40,28 @@ def analyse(file: Path, fundamental: float | None, band: str, volts_per_full_sca
         print_json(page)
     else:
         _print_table(page)
+
+
+def scale_of(file: Path) -> tuple[float, str]:
+    """The volts that a sample value of 1.0 stands for, and where that is written; (1, "") where nothing says it.
+
+    A capture of a run stands in ``captures/index.jsonl`` beside it; one that was copied away still carries its scale as
+    the file's own comment.
+    """
+    from benchtest.archive import Run
+
+    whole = file.resolve()
+    if whole.parent.name == "captures" and (whole.parents[1] / "run.json").is_file():
+        for entry in Run(whole.parents[1]).captures():
+            if whole.name == Path(str(entry.get("file", ""))).name:
+                return float(entry["volts_per_full_scale"]), f"the run {whole.parents[1].name}"
+    try:
+        import soundfile
+
+        with soundfile.SoundFile(str(file)) as recording:
+            return float(json.loads(recording.comment)["volts_per_full_scale"]), "the file's own comment"
+    except (OSError, RuntimeError, ValueError, KeyError, TypeError):
+        return 1.0, ""
 
 
 def _band(text: str) -> tuple[float, float]:

@@ -42,5 +42,7 @@ def calibrate(bench_file: Path | None, output: Path | None, seed: int, as_json: 
         f"{tag}volts known within {200 * calibration.volts_relative():.3f} % (k = 2); due {calibration.due_utc[:10]}"
     )
     click.echo(f"written to {path}")
+    if simulated:
+        click.echo("SIMULATED  it holds for the simulated bench only: a real bench refuses it.")
     if bench_file is not None and not named:
         click.echo(f'Add to {bench_file}:\n\n[calibration]\nfile = "{path.name}"')

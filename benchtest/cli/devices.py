@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import warnings
+from collections.abc import Iterable
 from typing import Any
 
 import click
@@ -23,7 +25,7 @@ def devices(as_json: bool) -> None:
         for line in section["reached"] or ["none found"]:
             click.echo(f"  {line}")
         for line in section["not_reached"]:
-            click.echo(f"  cannot: {line}")
+            click.echo(f"  {line}" if line.startswith("not reachable") else f"  cannot: {line}")
     click.echo("Simulated\n  the simulated bench: leave --bench out, or 'benchtest simulate' for other programs")
 
 
@@ -33,16 +35,28 @@ def _visa() -> dict[str, list[str]]:
 
     reached: list[str] = []
     missing: list[str] = []
-    try:
-        manager = pyvisa.ResourceManager("@py")
-        reached = sorted(manager.list_resources("?*"))
-    except Exception as error:  # whatever the backend stumbles over is shown, not raised
-        missing.append(f"VISA: {error}")
+    with warnings.catch_warnings(record=True) as warned:  # what a library would print in between becomes a line of ours
+        warnings.simplefilter("always")
+        try:
+            manager = pyvisa.ResourceManager("@py")
+            reached = sorted(manager.list_resources("?*"))
+        except Exception as error:  # whatever the backend stumbles over is shown, not raised
+            missing.append(f"VISA: {error}")
+    missing += not_reachable(str(each.message) for each in warned if issubclass(each.category, UserWarning))
     for name, why in highlevel.PyVisaLibrary.get_debug_info().items():
         if isinstance(why, str) and "not" in why.lower():
             missing.append(f"{name}: {' '.join(why.split())}")
     missing.append("network meters do not announce themselves: write TCPIP::address::5025::SOCKET into the bench file")
     return {"reached": reached, "not_reached": missing}
+
+
+def not_reachable(warned: Iterable[str]) -> list[str]:
+    """A library's warnings as lines, each once.
+
+    >>> not_reachable(["TCPIP:instr resource discovery is limited to the default interface. Install psutil."] * 2)
+    ['not reachable because: TCPIP:instr resource discovery is limited to the default interface. Install psutil.']
+    """
+    return list(dict.fromkeys(f"not reachable because: {' '.join(text.split())}" for text in warned))
 
 
 def _audio() -> dict[str, list[str]]:
