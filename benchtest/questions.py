@@ -266,6 +266,47 @@ def next_question(questions: Sequence[Question], answers: Answers) -> Question |
     return next((each for each in questions if each.key not in answers and each.when(answers)), None)
 
 
+def asked(question: Question) -> str:
+    """The question as it stands on the screen: its unit, why it is asked, its choices by number, what Enter does.
+
+    >>> print(asked(BENCH_QUESTIONS[1]))
+    Mains voltage? In V. Enter: 230 V
+    >>> print(asked(BENCH_QUESTIONS[2]))
+    Mains frequency? In Hz.  [1] 50  [2] 60  Enter: 50 Hz
+    """
+    parts = [question.text]
+    if question.unit:
+        parts.append(f"In {question.unit}.")
+    if question.why:
+        parts.append(f"({question.why})")
+    if question.choices:
+        parts.append(" " + "  ".join(f"[{n}] {each}" for n, each in enumerate(question.choices, 1)) + " ")
+    if question.kind == "yes or no":
+        parts.append("y or n.")
+    if question.default is not None:
+        parts.append(f"Enter: {shown(question, question.default)}")
+    else:
+        parts.append("Must be answered." if question.required else "Enter: left out")
+    return " ".join(parts)
+
+
+def taken(question: Question, value: Any) -> str:
+    """What an empty answer stands for, in words.
+
+    >>> taken(BENCH_QUESTIONS[1], 230.0)
+    'taken: 230 V (the default)'
+    """
+    return "left out" if value is None else f"taken: {shown(question, value)} (the default)"
+
+
+def shown(question: Question, value: Any) -> str:
+    """A value of an answer with its unit."""
+    if isinstance(value, bool):
+        return "yes" if value else "no"
+    text = f"{value:.10g}" if isinstance(value, float) else str(value)
+    return f"{text} {question.unit}".strip()
+
+
 def answered(question: Question, typed: str) -> Any:
     """The value of what was typed; the default, or None, for an empty answer.
 

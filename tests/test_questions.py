@@ -5,11 +5,14 @@ from __future__ import annotations
 from typing import Any
 
 import pytest
+from click.testing import CliRunner
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from benchtest.amplifier_file import amplifier_from_text
+from benchtest import questions as screen
+from benchtest.amplifier_file import amplifier_from_text, load_amplifier
 from benchtest.bench_file import bench_from_text
+from benchtest.cli.files import amplifier_new
 from benchtest.errors import FileError
 from benchtest.instruments.test_points import TEST_POINTS
 from benchtest.questions import (
@@ -20,6 +23,7 @@ from benchtest.questions import (
     answered,
     bench_text,
     next_question,
+    shown,
 )
 
 
@@ -192,3 +196,33 @@ def anything(question: Question) -> st.SearchStrategy[Any]:
         return st.text(min_size=1, max_size=6).map(str.strip).filter(bool)
     numbers = st.floats(question.lowest, question.highest, exclude_min=question.above)
     return numbers if question.required or question.default is not None else st.none() | numbers
+
+
+@pytest.mark.parametrize("question", [*BENCH_QUESTIONS, *AMPLIFIER_QUESTIONS], ids=lambda each: each.key)
+def test_each_question_shows_its_unit_its_choices_by_number_and_what_enter_does(question):
+    words = screen.asked(question)
+    assert question.unit in words
+    for number, choice in enumerate(question.choices, 1):
+        assert f"[{number}] {choice}" in words
+        if str(number) not in question.choices:
+            assert answered(question, str(number)) == choice
+    if question.required:
+        assert "Must be answered" in words
+        with pytest.raises(FileError, match="cannot be left out"):
+            answered(question, "")
+    else:
+        default = answered(question, "")
+        assert words.endswith("Enter: left out" if default is None else f"Enter: {shown(question, default)}")
+
+
+def test_at_a_terminal_it_says_which_default_was_taken(tmp_path):
+    path = tmp_path / "amplifier.toml"
+    typed = "\n".join(["A salvaged set", "", "2", "", "60"]) + "\n" * 20
+    ran = CliRunner().invoke(amplifier_new, [str(path)], input=typed)
+    assert ran.exit_code == 0, ran.output
+    assert "in one minute" in ran.stderr
+    assert "What is it?  [1] integrated  [2]" in ran.stderr
+    assert "taken: 8 ohm (the default)" in ran.stderr
+    assert "taken: unknown (the default)" in ran.stderr
+    assert ran.stderr.count("left out\n") >= 5
+    assert load_amplifier(path).rated_power_w == 60.0

@@ -28,7 +28,11 @@ def bench_new(file: Path) -> None:
     """Answer some questions; the bench file is written to FILE, with comments."""
     from benchtest.questions import BENCH_QUESTIONS, bench_text
 
-    _write_new(file, BENCH_QUESTIONS, bench_text)
+    first = (
+        "A bench file, in some three minutes. To have beside you: the two loads measured in ohms, what 'benchtest devices' "
+        "lists, and the dividers' resistors."
+    )
+    _write_new(file, BENCH_QUESTIONS, bench_text, first)
 
 
 @amplifier.command("new")
@@ -37,7 +41,8 @@ def amplifier_new(file: Path) -> None:
     """Answer from the rear label, in a minute; the amplifier file is written to FILE, with comments."""
     from benchtest.questions import AMPLIFIER_QUESTIONS, amplifier_text
 
-    _write_new(file, AMPLIFIER_QUESTIONS, amplifier_text)
+    first = "An amplifier file, from the rear label in one minute: Enter leaves out what the label does not say."
+    _write_new(file, AMPLIFIER_QUESTIONS, amplifier_text, first)
 
 
 @bench.command("check")
@@ -52,18 +57,20 @@ def bench_check(file: Path) -> None:
         click.echo(f"  note: {note}")
 
 
-def _write_new(file: Path, questions: Sequence[Question], text_of: Callable[[dict[str, Any]], str]) -> None:
+def _write_new(file: Path, questions: Sequence[Question], text_of: Callable[[dict[str, Any]], str], first: str) -> None:
     from benchtest.errors import FileError
-    from benchtest.questions import answered, next_question
+    from benchtest.questions import answered, asked, next_question, taken
 
     if file.exists():
         raise FileError(f"{file} exists already. Expected a new name: nothing is overwritten.")
     answers: dict[str, Any] = {}
+    click.echo(f"{first} Ctrl-C ends it, and nothing is written.\n", err=True)
     while (question := next_question(questions, answers)) is not None:
-        choices = f" ({', '.join(question.choices)})" if question.choices else ""
-        typed = click.prompt(f"{question.text}{choices}", default="", show_default=False, err=True)
+        typed = click.prompt(asked(question), default="", show_default=False, err=True)
         try:
             answers[question.key] = answered(question, typed)
+            if not typed.strip():
+                click.echo(f"  {taken(question, answers[question.key])}", err=True)
         except FileError as error:
             click.echo(f"  {error}", err=True)
     text = text_of(answers)
