@@ -246,12 +246,12 @@ class Curve:
         # intervals from _DECIMATE frames before the first frame given out to as many after the last
         first, wide = keep - LATENCY - _DECIMATE, n + 2 * _DECIMATE
         windows = sliding_window_view(joined.astype(np.float32), 2 * _INTERPOLATE)[first - _INTERPOLATE + 1 :][:wide]
-        total = np.zeros(wide + 2 * _DECIMATE)
+        total = np.zeros(wide + 2 * _DECIMATE, dtype=np.float32)
         for start in range(0, wide, _PIECE):
             parts = _FROM_POINTS @ function.single(_TO_POINTS @ windows[start : start + _PIECE].T)
             for j, row in enumerate(parts):
                 total[start + j : start + j + len(row)] += row
-        return total[2 * _DECIMATE : 2 * _DECIMATE + n]
+        return total[2 * _DECIMATE : 2 * _DECIMATE + n].astype(np.float64)
 
 
 @dataclass(frozen=True)
