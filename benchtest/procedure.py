@@ -26,8 +26,10 @@ from benchtest.durations import seconds_of, total_seconds
 from benchtest.errors import BenchtestError, FileError, InstrumentError, NotAllowed, NotReachable, SafetyStop
 from benchtest.events import Sink
 from benchtest.limits import judge, limit_table
+from benchtest.open_path import unjudged_if_open
 from benchtest.reading import Reading, Verdict, as_row
 from benchtest.records import Curve, Waveform
+from benchtest.remarks import remarks_on
 from benchtest.resuming import Earlier, ask_whether_changed, brought_back, kept_as_json
 from benchtest.safety import GuardedBench
 
@@ -354,7 +356,8 @@ class _Run:
         return self._take(item, step)
 
     def _keep(self, reading: Reading, step: Step) -> Reading:
-        judged = judge(reading, self.table)
+        refusals = {channel: self.bench.refusal(channel) for channel in self.bench.channels}
+        judged = unjudged_if_open(judge(reading, self.table), refusals)
         if step.required and judged.verdict in (Verdict.NOT_MEASURED, Verdict.INCONCLUSIVE):
             self.unmet.append(f"{judged.quantity} {judged.channel}")
         time_utc = self.started_utc + timedelta(seconds=self.bench.events.elapsed())
@@ -405,6 +408,7 @@ class _Run:
         emit = self.bench.events.emit
         causes = [cause.as_dict() for cause in diagnose(self.rows, self.amplifier)]
         lacking = list(unmeasured(self.rows))
+        remarks = list(remarks_on(self.rows, self.unmet, self.amplifier.rated_power_w))
         status = RESULT_EXIT[result]
         if isinstance(error, BenchtestError) and not isinstance(error, SafetyStop | NotAllowed):
             status = error.exit_status
@@ -426,13 +430,14 @@ class _Run:
             "not_decided": self.unmet,
             "diagnosis": causes,
             "unmeasured": lacking,
+            "remarks": remarks,
             "advice": {"word": self.advice.word, "because": list(self.advice.because)} if self.advice else None,
             "ending": self.bench.ending_words(),
             **self.bench.describe(),
         }
         emit(
-            "run_ended", result=result, exit_status=status, diagnosis=causes, unmeasured=lacking, ending=summary["ending"],
-            stop=summary["stop"], error=summary["error"], readings_count=len(self.rows),
+            "run_ended", result=result, exit_status=status, diagnosis=causes, unmeasured=lacking, remarks=remarks,
+            ending=summary["ending"], stop=summary["stop"], error=summary["error"], readings_count=len(self.rows),
             bench_seconds=summary["bench_seconds"],
         )  # fmt: skip
         if self.writer is not None:

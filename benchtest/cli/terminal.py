@@ -14,7 +14,7 @@ from rich.markup import escape
 from rich.progress import BarColumn, Progress, TextColumn, TimeRemainingColumn
 
 from benchtest.events import Event
-from benchtest.report.numbers import duration, fitting_unit, limits_text, value_text
+from benchtest.report.numbers import Unit, duration, fitting_unit, limits_text, significant, value_text
 from benchtest.report.wording import MARK, SERVICEABLE, claim_words, plain_words, quantity_words
 
 _STYLE = {
@@ -37,6 +37,7 @@ class Terminal:
         self._task: Any = None
         self._steps = 0
         self._warned = False
+        self._reason = ""
 
     def warn_first(self, title: str, cautions: Sequence[str], kit: Sequence[str]) -> None:
         """Cautions and kit list, before anything is opened or asked for; the run then does not say them again."""
@@ -76,6 +77,7 @@ class Terminal:
 
     def _on_step_started(self, event: Event) -> None:
         self._end_bar()
+        self._reason = ""
         takes = f"  (about {event['takes']})" if event["takes"] else ""
         self._say()
         self._say(f"{event['number']}/{event['of']}  {event['title']}{takes}", "bold")
@@ -120,11 +122,14 @@ class Terminal:
         self._end_bar()
         row = event["row"]
         verdict = row["verdict"]
-        self.console.print(
-            f"  [{_STYLE[verdict]}]{MARK[verdict]}[/] {escape(self._tag() + reading_line(row))}", soft_wrap=True
-        )
-        if row["note"] and verdict in ("fail", "inconclusive", "not_measured"):
-            self._say(f"      {row['note']}", _STYLE[verdict])
+        line, reason = self._tag() + reading_line(row), reason_shown(row)
+        unread = verdict in ("information", "not_measured")
+        if unread and reason and reason == self._reason:
+            line, reason = f"{line}, for the same reason", ""
+        self.console.print(f"  [{_STYLE[verdict]}]{MARK[verdict]}[/] {escape(line)}", soft_wrap=True)
+        if reason:
+            self._say(f"      {reason}", _STYLE[verdict])
+            self._reason = reason
 
     def _on_stop(self, event: Event) -> None:
         self._end_bar()
@@ -151,6 +156,8 @@ class Terminal:
             self._say(f"    next check: {cause['next_check']}")
         if not event["diagnosis"] and event.get("unmeasured"):
             self._say(f"Too little was measured to say that nothing is wrong: no {', no '.join(event['unmeasured'])}.")
+        for remark in event.get("remarks", ()):
+            self._say(remark, "bold yellow")
         self._say(
             f"{self._tag()}Result: {event['result'].upper()}  "
             f"({event['readings_count']} readings, {duration(event['bench_seconds'])} on the bench's clock)",
@@ -167,11 +174,10 @@ def reading_line(row: dict[str, Any]) -> str:
     if value is None or not math.isfinite(value):
         shown = "-"
     else:
-        limit = max((abs(row[key]) for key in ("lower_limit", "upper_limit") if row[key] is not None), default=0.0)
-        unit = fitting_unit(row["unit"], [value, row["expanded_uncertainty"], limit / 1000.0])
+        unit = fitting_unit(row["unit"], [value, row["expanded_uncertainty"]])
         number, uncertainty = value_text(value, row["expanded_uncertainty"], unit)
         shown = f"{number} {uncertainty} {unit.text}".replace("  ", " ")
-        limits = limits_text(row["lower_limit"], row["upper_limit"], unit)
+        limits = "" if fails_by_its_note(row) else limits_words(row, unit)
         if limits:
             shown += f"   ({limits})"
     claim = claim_words(row)
@@ -180,7 +186,44 @@ def reading_line(row: dict[str, Any]) -> str:
     return line + (f"; maker's claim {claim}" if claim else "")
 
 
+def reason_shown(row: dict[str, Any]) -> str:
+    """What is said below a reading: why it failed, was not decided, not taken, or not judged; "" for any other."""
+    note = str(row["note"])
+    if row["verdict"] in ("fail", "inconclusive", "not_measured"):
+        return note
+    return note.partition(";")[0] if note.startswith("not judged:") else ""
+
+
+def limits_words(row: dict[str, Any], shown: Unit) -> str:
+    """The limits in words: in the value's unit, or in one of their own where that would take too many digits.
+
+    >>> limits_words({"lower_limit": -0.1, "upper_limit": 0.1, "unit": "V"}, Unit("µV", 1e-6))
+    'within ±100 mV'
+    >>> limits_words({"lower_limit": -0.1, "upper_limit": 0.1, "unit": "V"}, Unit("mV", 1e-3))
+    'within ±100'
+    """
+    bounds = [abs(row[key]) for key in ("lower_limit", "upper_limit") if row[key]]
+    if all(0.01 <= bound / shown.divisor < 10_000.0 for bound in bounds):
+        return limits_text(row["lower_limit"], row["upper_limit"], shown)
+    own = fitting_unit(row["unit"], bounds)
+    words = limits_text(row["lower_limit"], row["upper_limit"], own)
+    return f"{words} {own.text}".rstrip()
+
+
+def fails_by_its_note(row: dict[str, Any]) -> bool:
+    """Whether a reading fails for another reason than its limits, which it meets: the note says why, they would mislead."""
+    value, low, high = row["value"], row["lower_limit"], row["upper_limit"]
+    if row["verdict"] != "fail" or value is None:
+        return False
+    return (low is None or low <= value) and (high is None or value <= high)
+
+
 SERVICEABLE_WORDS = {**SERVICEABLE, "pass": "serviceable", "fail": "NOT SERVICEABLE"}
+
+
+TOLD_BY_FREQUENCY = ("frequency_response", "crosstalk", "hum", "intermodulation", "thd", "thd_n", "equalisation_error",
+                     "tone_control_range")  # fmt: skip
+"""Several rows of these differ by their frequency only."""
 
 
 def _at(row: dict[str, Any]) -> str:
@@ -191,6 +234,12 @@ def _at(row: dict[str, Any]) -> str:
     except (TypeError, ValueError):
         return ""
     parts = [str(given[key]) for key in ("rail", "at", "answer") if given.get(key)]
+    frequency = row.get("frequency_hz")
+    if row["quantity"] in TOLD_BY_FREQUENCY and frequency and not any("Hz" in part for part in parts):
+        unit = fitting_unit("Hz", [frequency])
+        parts.append(f"{significant(frequency / unit.divisor, 3)} {unit.text}")
+    if given.get("edge"):
+        parts.append(f"{given['edge']} edge")
     if given.get("driven") == "both":
         parts.append("both driven")
     return f", {', '.join(parts)}" if parts else ""
