@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import contextlib
 import sys
 from collections.abc import Iterator
 from pathlib import Path
@@ -12,10 +11,11 @@ import click
 
 if TYPE_CHECKING:
     from benchtest.training.lessons import CaseToPlay
+    from benchtest.training.session import Session
 
 
 @click.command()
-@click.argument("level", type=click.Choice(["easy", "medium", "hard"]), default="easy")
+@click.argument("level", type=click.Choice(["easy", "medium", "hard"]), required=False)
 @click.option("--lesson", type=int, help="One of the ten lessons, in the order of teaching.")
 @click.option("--exercise", type=click.Path(path_type=Path), help="A case that a teacher set as a file.")
 @click.option("--seed", type=int, help="Which case of a level; without it a new one each time.")
@@ -28,7 +28,7 @@ if TYPE_CHECKING:
 @click.option("--with-answer", is_flag=True, help="Let the written exercise hold the answer.")
 @click.option("--json", "as_json", is_flag=True, help="Print the marking as JSON.")
 def train(
-    level: str,
+    level: str | None,
     lesson: int | None,
     exercise: Path | None,
     seed: int | None,
@@ -40,10 +40,10 @@ def train(
     with_answer: bool,
     as_json: bool,
 ) -> int:
-    """Practise on a hidden fault of LEVEL easy, medium or hard.
+    """Practise on a hidden fault of LEVEL easy, medium or hard; without one a list of lessons and levels is shown.
 
-    Type 'help' at the bench. Lines may also come from a file or a pipe. One case in five is healthy; an unsafe act loses
-    the case; extra measurements cost little; 'stop' can be right.
+    Type what you do, or press Enter for menus. Lines may also come from a file or a pipe. One case in five is healthy; an
+    unsafe act loses the case; extra measurements cost little; 'stop' can be right.
     """
     from benchtest.training.exercises import exercise_text, read_exercise
     from benchtest.training.lessons import draw_case, lesson_case, lessons
@@ -55,6 +55,14 @@ def train(
     if show_progress:
         return _show_progress(archive, trainee, as_json)
     chosen = seed if seed is not None else _new_seed()
+    if level is None and lesson is None and exercise is None and write is None and _by_hand():
+        from benchtest.cli.arrow_keys import choose
+
+        answer = choose("What would you like to practise on?", _starts(archive, trainee))
+        if answer is None:
+            return 0
+        lesson, level = (int(answer), None) if answer.isdigit() else (None, answer)
+    level = level or "easy"
     if exercise is not None:
         case = read_exercise(exercise)
     elif lesson is not None:
@@ -78,6 +86,7 @@ def _play(case: CaseToPlay, *, archive: Path, trainee: str, as_json: bool) -> in
     from benchtest.training.marking import mark
     from benchtest.training.record import keep
     from benchtest.training.session import Session
+    from benchtest.training.words import START, START_BY_HAND
     from simulated_instruments.faults import SCENARIOS
     from simulated_instruments.truth import draw_truth
 
@@ -96,13 +105,14 @@ def _play(case: CaseToPlay, *, archive: Path, trainee: str, as_json: bool) -> in
     ) as bench:  # fmt: skip
         session = Session(bench, found[0], _say, case.scenario, causes)
         _say(f"{case.title}\n{case.told}\n")
-        stage = case.output_stage.replace("_", "-")
         _say(
-            f"Rated {amplifier.rated_power_w:g} W into {amplifier.rated_load_ohm:g} ohm, output stage {stage}. Lid off, "
-            "unplugged, nothing connected. SIMULATED: what you learn is real, the amplifier is not.\nType 'help'."
+            f"Rated {amplifier.rated_power_w:g} W into {amplifier.rated_load_ohm:g} ohm; output stage "
+            f"{case.output_stage.replace('_', '-')}. It stands there with its lid off, unplugged, nothing connected; whether "
+            "its reservoirs are empty, nobody knows. SIMULATED: what you learn is real, the amplifier is not.\n"
+            f"{START_BY_HAND if _by_hand() else START}"
         )
         typed: list[str] = []
-        for line in _lines():
+        for line in _lines(session):
             typed.append(line)
             session.type(line)
             if session.over:
@@ -120,25 +130,72 @@ def _play(case: CaseToPlay, *, archive: Path, trainee: str, as_json: bool) -> in
     return 0
 
 
-def _lines() -> Iterator[str]:
-    """What is typed, with a history on the arrow keys; or the lines of a file or pipe, echoed."""
-    if not sys.stdin.isatty():
+def _by_hand() -> bool:
+    """Whether a person sits at a terminal, rather than lines from a file or pipe."""
+    return sys.stdin.isatty() and sys.stderr.isatty()
+
+
+def _starts(archive: Path, trainee: str) -> list[tuple[str, str]]:
+    """The lessons, with a mark where this trainee was right, and the levels."""
+    from benchtest.training.lessons import DIFFICULTIES, lessons
+    from benchtest.training.record import progress
+
+    won = {played.level for played in progress(archive, trainee) if played.right and played.safe}
+    listed = [
+        (f"Lesson {one.number:>2}: {one.title}{'  (done)' if f'lesson {one.number}' in won else ''}", str(one.number))
+        for one in lessons().values()
+    ]
+    return [*listed, *((f"A case of your own, {level}", level) for level in DIFFICULTIES)]
+
+
+def _lines(session: Session) -> Iterator[str]:
+    """What is typed, or chosen from menus; or the lines of a file or pipe, echoed."""
+    if not _by_hand():
         for line in sys.stdin:
             text = line.split("#", 1)[0].strip()
             if text:
                 _say(f"> {text}")
                 yield text
         return
-    with contextlib.suppress(ImportError):
-        import readline  # noqa: F401  arrow keys and history
+    from benchtest.cli.arrow_keys import choose, typed_lines
+    from benchtest.training import menus
+    from benchtest.training.words import TYPED
+
+    line_typed = typed_lines([*TYPED, *(f"verdict {cause}" for cause in session.causes)])
     while True:
         try:
-            yield input("> ")
+            line = line_typed().strip()
         except EOFError:
             return
+        except KeyboardInterrupt:
+            _say("'quit' leaves the bench, 'verdict' ends the case.")
+            continue
+        if line in ("", "menu"):
+            line = menus.act(choose, session.causes, session.bench.reaches)
+        elif line == "verdict":
+            line = menus.verdict(choose, session.causes)
+        else:
+            yield line
+            continue
+        if line:
+            _say(f"> {line}")
+            yield line
 
 
 def _say(text: str) -> None:
+    """Print to standard error; on a terminal, long lines are broken between words."""
+    if _by_hand():
+        import shutil
+        import textwrap
+
+        width = min(shutil.get_terminal_size().columns, 118)
+        lines = [
+            line
+            if len(line) <= width
+            else textwrap.fill(line, width, subsequent_indent=" " * (len(line) - len(line.lstrip()) + 2))
+            for line in text.splitlines()
+        ]
+        text = "\n".join(lines)
     click.echo(text, err=True)
 
 
@@ -163,9 +220,17 @@ def _show_progress(archive: Path, trainee: str, as_json: bool) -> int:
     for one in played:
         how = "right" if one.right else "UNSAFE" if not one.safe else "wrong"
         click.echo(f"{one.started_utc[:16]:<17} {one.trainee:<12} {one.title:<44} {how:<7} {one.score:>3}")
-    recent = played[-10:]
-    click.echo(
-        f"{len(played)} cases; of the last {len(recent)}: {sum(p.right for p in recent)} right, "
-        f"{sum(not p.safe for p in recent)} unsafe, {sum(p.score for p in recent) / len(recent):.0f} points on average."
-    )
+    click.echo("")
+    for first in range(0, len(played), TEN):
+        some = played[first : first + TEN]
+        click.echo(
+            f"case{'s' if len(some) > 1 else ''} {first + 1}{f' to {first + len(some)}' if len(some) > 1 else ''}: "
+            f"{sum(p.right for p in some)} of {len(some)} right, {sum(not p.safe for p in some)} unsafe, "
+            f"{sum(p.score for p in some) / len(some):.0f} points and {sum(p.measurements for p in some) / len(some):.0f} "
+            "measurements on average"
+        )
     return 0
+
+
+TEN = 10
+"""Progress is shown by so many cases."""

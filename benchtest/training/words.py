@@ -18,3 +18,17 @@ End        causes [word]    verdict healthy    verdict CAUSE left|right    stop 
 
 The order that hurts nobody: reservoirs, fuses and load cold - series lamp - rails and DC at minimum volume - DC at full
 volume - load - noise - 50 mV - power. Inside points: mains off, move, on, hands off. Ohms only on empty reservoirs."""
+
+START = "Type 'help'."
+START_BY_HAND = "Type what you do ('help' lists it; Tab completes), or press Enter on an empty line for menus."
+
+TYPED = (
+    "help", "look", "points", "readings", "causes", "menu", "rails", "dc", "drift", "discharge", "noise", "gain", "polarity",
+    "sweep", "power left", "power right", "power both", "run power_on", "verdict", "verdict healthy", "stop", "quit",
+    *(f"tone {level} {channel}" for level in ("1 W", "half", "rated") for channel in ("left", "right")),
+    *(f"idle {channel} {number}" for channel in ("left", "right") for number in (1, 2)),
+    "mains on", "mains off", "lamp in", "lamp out", "lid off", "lid on", "volume minimum", "volume full", "volume -20 dB",
+    "inputs shorted", "inputs sound_card", "inputs open", "load none", "load 1 kilohm", "load load", "wait 30 s", "wait 10 min",
+    "measure dc", "measure ac", "measure ohms",
+)  # fmt: skip
+"""Lines that the Tab key completes."""
