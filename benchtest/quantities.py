@@ -31,7 +31,7 @@ QUANTITIES: dict[str, Quantity] = _table(
     ("terminal_voltage", "V", "terminal to chassis", "DC voltage of one terminal of a bridged output to chassis"),
     ("rail_voltage", "V", "rail", "DC voltage of a supply rail to ground, with its sign"),
     ("lamp_brightness", "1", "series lamp", "the series lamp 3 s after switch-on: 0 dark, 1 dull, 2 half, 3 bright"),
-    ("rail_difference", "%", "rails alike", "positive less negative magnitude over their mean"),
+    ("rail_difference", "%", "difference of the rails", "positive less negative magnitude over their mean"),
     ("level_agreement", "dB", "sound card against meter", "level by the sound card less level by the multimeter"),
     ("rail_ripple", "V", "rail ripple", "AC voltage on a rail, rms"),
     ("rail_sag", "%", "rail sag", "fall of a rail under load, of its idle value"),

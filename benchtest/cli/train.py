@@ -81,6 +81,7 @@ def train(
 def _play(case: CaseToPlay, *, archive: Path, trainee: str, as_json: bool) -> int:
     from benchtest.cli.output import print_json
     from benchtest.cli.run import demo_amplifier_file
+    from benchtest.diagnosis.knowledge import shipped
     from benchtest.instruments.protocols import Operator
     from benchtest.safety import open_bench
     from benchtest.training.marking import mark
@@ -92,7 +93,12 @@ def _play(case: CaseToPlay, *, archive: Path, trainee: str, as_json: bool) -> in
 
     channel = draw_truth(case.seed, case.scenario, case.channel).channel
     amplifier = case.amplifier(demo_amplifier_file())
-    causes = {s.name: s.one_line for s in SCENARIOS.values() if not s.name.startswith("healthy")}
+    known = shipped().causes
+    causes = {
+        s.name: s.one_line + (": the bench" if s.name in known and known[s.name].where == "bench" else "")
+        for s in SCENARIOS.values()
+        if not s.name.startswith("healthy")
+    }
     found: list[Operator] = []
 
     def remember(operator: Operator) -> Operator:
@@ -192,7 +198,13 @@ def _say(text: str) -> None:
         lines = [
             line
             if len(line) <= width
-            else textwrap.fill(line, width, subsequent_indent=" " * (len(line) - len(line.lstrip()) + 2))
+            else textwrap.fill(
+                line,
+                width,
+                break_on_hyphens=False,
+                break_long_words=False,
+                subsequent_indent=" " * (len(line) - len(line.lstrip()) + 2),
+            )
             for line in text.splitlines()
         ]
         text = "\n".join(lines)

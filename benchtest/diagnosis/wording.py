@@ -17,7 +17,7 @@ RAMP_WORDS = {
     0: "it rose to the end", 1: "THD reached its ceiling", 2: "the gain fell", 3: "the gain rose by itself",
     4: "THD stood at a low level", 5: "no answer to the tone",
 }  # fmt: skip
-ANSWER_WORDS = {0: "no answer to the tone", 1: "the other channel answers", 2: "it answers"}
+ANSWER_WORDS = {0: "none", 1: "from the other channel", 2: "its own"}
 LAMP_WORDS = {0: "dark", 1: "dull", 2: "half bright", 3: "bright"}
 
 
@@ -46,8 +46,9 @@ def reading_words(seen: Seen) -> str:
     """One reading: "THD, left, 1 W: 1.73 %"."""
     known = QUANTITIES.get(seen.quantity)
     name = known.words if known else seen.quantity.replace("_", " ")
-    if seen.quantity in ("rail_voltage", "rail_ripple") and seen.conditions.get("rail"):
-        name = name.replace("rail", f"{seen.conditions['rail']} rail", 1)
+    rail = seen.conditions.get("rail")
+    if rail in ("positive", "negative"):
+        name = name.replace("rail", f"{rail} rail", 1) if "rail" in name else f"{name}, {rail} rail"
     where = [seen.channel] if seen.channel in ("left", "right") else []
     at = seen.at()
     if seen.quantity == "output_power" and seen.conditions.get("driven"):
@@ -55,6 +56,10 @@ def reading_words(seen: Seen) -> str:
     where += [at] if at else []
     if (seen.frequency_hz and seen.quantity in ("frequency_response", "crosstalk", "hum")) or _not_1_khz(seen):
         where.append(figure(seen.frequency_hz or 0.0, "").strip() + " Hz")
+    if rail == "none":
+        return f"{', '.join(['negative rail', *where])}: none, there is one supply rail only"
+    if seen.quantity == "polarity" and seen.value is not None:
+        return f"{', '.join([name, *where])}: {'the right way round' if seen.value > 0 else 'INVERTED'}"
     value = figure(seen.value, seen.unit) if seen.value is not None else (seen.note.split(". ")[0] or "no value")
     return f"{', '.join([name, *where])}: {value}"
 
@@ -69,7 +74,7 @@ def feature_words(feature: Feature, symptom: Symptom) -> str:
     sources = [reading_words(s) for s in feature.sources[:2]]
     if feature.name in ("ramp_end", "answers", "lamp"):
         words = {"ramp_end": RAMP_WORDS, "answers": ANSWER_WORDS, "lamp": LAMP_WORDS}[feature.name]
-        what = {"ramp_end": "rising tone", "answers": "tone", "lamp": "series lamp"}[feature.name]
+        what = {"ramp_end": "rising tone", "answers": "answer to the tone", "lamp": "series lamp"}[feature.name]
         said = f"{what}{where}: {words.get(int(feature.value), '')}"
         return f"{said} ({sources[0]})" if sources and feature.name == "ramp_end" else said
     if len(sources) == 1 and _same_number(feature):

@@ -14,9 +14,9 @@ from benchtest.diagnosis.wording import for_words
 from benchtest.training.lessons import danger
 from benchtest.training.session import Measured, Session
 
-FREE_MEASUREMENTS = 8
+FREE_MEASUREMENTS = 15
 EACH_FURTHER = 1
-MOST_FOR_MEASURING = 20
+MOST_FOR_MEASURING = 15
 BAD_HABIT = 5
 HINT = 10
 
@@ -122,7 +122,8 @@ def _unneeded(session: Session, truth: str, channel: str) -> list[str]:
     if truth == "healthy" or not session.measured:
         return []
     telling = {n for _, _, numbers in _readings_of(session, truth, channel) for n in numbers}
-    idle: Sequence[Measured] = [m for m in session.measured if not telling & set(m.rows) and not _for_safety(m.line)]
+    told = {m.line for m in session.measured if telling & set(m.rows)}
+    idle: Sequence[Measured] = [m for m in session.measured if m.line not in told and not _for_safety(m.line)]
     if not idle:
         return []
     return ["Told nothing about this fault: " + ", ".join(dict.fromkeys(m.line for m in idle)) + "."]

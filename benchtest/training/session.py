@@ -25,6 +25,8 @@ from benchtest.training.words import HELP, LINES
 SHORTS = ("output-pair-shorted", "transformer-shorted-turn", "mains-setting-wrong")
 """What the first switch-on without the series lamp makes worse."""
 EMPTY_V = 2.0
+WELDS_V = 12.0
+"""Volts on a reservoir that spoil a meter on ohms, or worse; below, only the reading. Common practice, no source."""
 CHANNELS = ("left", "right")
 
 
@@ -83,8 +85,8 @@ class Session:
             "help": lambda _: self.say(HELP), "?": lambda _: self.say(HELP), "points": lambda _: self._points(),
             "causes": self._causes, "look": lambda _: self._look(), "measure": self._measure, "rails": lambda _: self._rails(),
             "mains": self._mains, "wait": self._wait, "noise": lambda _: self._take(line, self._noise),
-            "gain": lambda _: self._take(line, lambda: measure.gain(self.bench)),
-            "polarity": lambda _: self._take(line, lambda: [measure.polarity(self.bench, c) for c in CHANNELS]),
+            "gain": lambda _: self._play(line, lambda: measure.gain(self.bench)),
+            "polarity": lambda _: self._play(line, lambda: [measure.polarity(self.bench, c) for c in CHANNELS]),
             "power": self._power, "tone": self._tone, "sweep": self._sweep, "idle": self._idle, "dc": lambda _: self._dc(line),
             "drift": lambda _: self._drift(line), "discharge": lambda _: self._discharge(line), "run": self._run,
             "verdict": self._verdict, "stop": lambda _: self._decide("stop", "", ""), "quit": lambda _: self._quit(),
@@ -238,11 +240,14 @@ class Session:
             )
         if self.charged:
             volts = [self._volts(rail) for rail in ("rail_positive", "rail_negative")]
-            if max(abs(v) for v in volts) > EMPTY_V:
-                raise Lost(
-                    f"Ohms with {max(volts, key=abs):.0f} V still on a reservoir: the tip welded itself, the meter is dead. "
-                    "Measure each rail first."
+            highest = max(abs(v) for v in volts)
+            if highest > EMPTY_V:
+                spoilt = (
+                    "the tip welded itself, the meter is dead"
+                    if highest > WELDS_V
+                    else "the reading was nonsense; half a minute earlier the meter would have died"
                 )
+                raise Lost(f"Ohms with {highest:.0f} V still on a reservoir: {spoilt}. Measure each rail first.")
             self.habits.append("ohms before the reservoirs were measured empty")
 
     def _volts(self, point: str) -> float:
@@ -267,11 +272,16 @@ class Session:
             else:
                 value = max(0.0, value - (self.bench.lead_ohm or 0.0))
         self._note(Reading(
-            quantity=_quantity(kind, point), channel=channel, value=value, unit="ohm" if "ohm" in unit else "V",
+            quantity=self._quantity(kind, point), channel=channel, value=value, unit="ohm" if "ohm" in unit else "V",
             verdict=Verdict.FAIL if value is None and point.endswith("speaker_fuse") else Verdict.INFORMATION,
             method="read off the movable meter", note="open (OL)" if text == "OL" else "",
-            conditions=self.bench.conditions(at=self._at(), point=where, **_side(point)),
+            conditions=self.bench.conditions(at=self._at_point(point), point=where, **_side(point)),
         ))  # fmt: skip
+
+    def _quantity(self, kind: str, point: str) -> str:
+        """Ohms at the speaker terminals with nothing of ours on them are those of what the owner left there."""
+        bare = kind == "ohms" and point in ("left_output", "right_output") and self.settings["load"] == "none"
+        return "terminal_resistance" if bare else _quantity(kind, point)
 
     _line: str = ""
     _empty: set[str] = field(default_factory=set)
@@ -289,11 +299,17 @@ class Session:
 
     def _at(self) -> str:
         now = self.bench.hook_up_now
+        if not self.mains:
+            return "mains off"
         if now.lamp == "in":
             return "on the lamp"
         if now.load == "load":
             return "loaded"
         return "full volume" if now.volume == "full" else "relay + 10 s"
+
+    def _at_point(self, point: str) -> str:
+        at = self._at()
+        return "idle" if point.startswith("rail_") and at not in ("mains off", "on the lamp") else at
 
     def _rails(self) -> None:
         at = "on the lamp" if self.settings["lamp"] == "in" else "idle"
@@ -319,12 +335,24 @@ class Session:
             raise NotAllowed("open inputs pick up anything: inputs shorted, or inputs sound_card")
         return measure.noise_and_hum(self.bench, at)
 
+    def _play(self, line: str, taken: Callable[[], Iterable[object]]) -> None:
+        """Take what needs a tone. With a plug or a knob in the wrong place nothing would answer: that is said instead."""
+        if self.settings["inputs"] != "sound_card":
+            raise NotAllowed("the sound card plays into nothing: 'inputs sound_card' first")
+        if self.settings["volume"] != "full":
+            now = self.settings["volume"]
+            raise NotAllowed(
+                f"the volume is {'in no known place' if now == 'unknown' else f'at {now}'}: no tone gets through as it should. "
+                "'volume full' first, when the DC at minimum and at full volume is right"
+            )
+        self._take(line, taken)
+
     def _power(self, words: list[str]) -> None:
         channels = CHANNELS if words[:1] == ["both"] else tuple(w for w in words if w in CHANNELS)
         if not channels:
             self.say("power left, power right, power both.")
             return
-        self._take(self._line, lambda: measure.output_power(self.bench, channels))
+        self._play(self._line, lambda: measure.output_power(self.bench, channels))
 
     def _tone(self, words: list[str]) -> None:
         channel = next((w for w in words if w in CHANNELS), "")
@@ -334,8 +362,13 @@ class Session:
         if not channel or at is None:
             self.say("tone 1 W left, tone half right, tone rated left ('power left' first: it rises by rungs).")
             return
-        self.bench.tone(0.3, [channel], hold_s=0.4) if not self.bench.refusal(channel) else None
-        self._take(self._line, lambda: measure.distortion(self.bench, channel, at))
+
+        def one() -> Iterable[object]:
+            if not self.bench.refusal(channel):
+                self.bench.tone(0.3, [channel], hold_s=0.4)
+            return measure.distortion(self.bench, channel, at)
+
+        self._play(self._line, one)
 
     def _sweep(self, words: list[str]) -> None:
         def both() -> list[object]:
@@ -347,7 +380,7 @@ class Session:
             found = [r for c in CHANNELS for r in measure.frequency_response(self.bench, swept[c], c)]
             return [*found, *measure.separation(self.bench, swept)]
 
-        self._take(self._line, both)
+        self._play(self._line, both)
 
     def _idle(self, words: list[str]) -> None:
         channel = next((w for w in words if w in CHANNELS), "")
@@ -396,7 +429,8 @@ class Session:
         first = len(self.rows)
         for reading in self._keep(found):
             self.say("  " + line_of(reading))
-        self.measured.append(Measured(line.strip(), tuple(range(first, len(self.rows)))))
+        if any(reading.verdict is not Verdict.NOT_MEASURED for reading in found):
+            self.measured.append(Measured(line.strip(), tuple(range(first, len(self.rows)))))
 
     def _note(self, reading: Reading) -> None:
         first = len(self.rows)
@@ -427,6 +461,9 @@ class Session:
             return
         channel = words[-1] if words[-1] in (*CHANNELS, "both") else ""
         name = "-".join(words[:-1] if channel else words)
+        meant = [c for c in self.causes if set(name.split("-")) <= set(c.split("-"))]
+        if name not in self.causes and len(meant) == 1:
+            name = meant[0]
         if name not in self.causes:
             near = [c for c in self.causes if name in c or any(w in c for w in name.split("-") if len(w) > 3)][:6]
             self.say(f"no cause '{name}'. " + (f"Did you mean {', '.join(near)}?" if near else "'causes' lists them."))

@@ -16,8 +16,8 @@ Sound card noise    gain    polarity    tone 1 W left    power left|right|both  
 Whole      run power_on    readings (what you have so far)
 End        causes [word]    verdict healthy    verdict CAUSE left|right    stop (this is not for me)    quit
 
-The order that hurts nobody: reservoirs, fuses and load cold - series lamp - rails and DC at minimum volume - DC at full
-volume - load - noise - 50 mV - power. Inside points: mains off, move, on, hands off. Ohms only on empty reservoirs."""
+The order that hurts nobody: reservoirs, fuses and load cold - series lamp - rails and DC at minimum volume - DC at
+full volume - load - noise - 50 mV - power. Inside points: mains off, move, on, hands off. Ohms on empty reservoirs only."""
 
 START = "Type 'help'."
 START_BY_HAND = "Type what you do ('help' lists it; Tab completes), or press Enter on an empty line for menus."

@@ -106,7 +106,7 @@ def test_measuring_a_lot_costs_little(tmp_path):
     lines = [*READY, *["rails"] * 18, "verdict healthy"]
     page, _ = play(tmp_path, lines, "--lesson", "1", "--seed", "1")
     assert page["right"]
-    assert page["score"] == 100 - (19 - 8)
+    assert page["score"] == 100 - (19 - 15)
 
 
 def test_what_is_not_understood_is_explained_and_costs_nothing(tmp_path):
