@@ -1,4 +1,5 @@
 """Tests that need a Debian package: left out and listed by name where it is absent, an error where all are required.
+What skips itself (a Python package that is not installed, a file system without a feature) is listed by name as well.
 
 ``@pytest.mark.needs("pulseaudio", "libportaudio2")`` names the packages. With BENCHTEST_REQUIRE_ALL=1 in the
 environment, as in continuous integration, an absent package ends the run with a usage error.
@@ -62,8 +63,13 @@ def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item
 
 def pytest_terminal_summary(terminalreporter: pytest.TerminalReporter, config: pytest.Config) -> None:
     left_out = config.stash.get(_LEFT_OUT, {})
-    if not left_out:
-        return
-    terminalreporter.section("left out: Debian packages that are not installed")
+    if left_out:
+        terminalreporter.section("left out: Debian packages that are not installed")
     for test, absent in left_out.items():
         terminalreporter.line(f"{test} (needs {', '.join(absent)})")
+    skipped = terminalreporter.stats.get("skipped", [])
+    if skipped:
+        terminalreporter.section("skipped, each with its reason")
+    for report in skipped:
+        reason = report.longrepr[2] if isinstance(report.longrepr, tuple) else str(report.longrepr)
+        terminalreporter.line(f"{report.nodeid} ({reason.removeprefix('Skipped: ')})")

@@ -59,3 +59,33 @@ def test_absent_package_is_an_error_where_all_are_required(tmp_path: Path) -> No
 def test_a_test_that_is_not_asked_for_needs_nothing(tmp_path: Path) -> None:
     run = run_pytest(tmp_path, "-k", "nothing", BENCHTEST_REQUIRE_ALL="1")
     assert run.returncode == 0, run.stdout + run.stderr
+
+
+def test_what_skips_itself_is_named_with_its_reason(tmp_path: Path) -> None:
+    (tmp_path / "test_more.py").write_text(
+        "import pytest\n\n\ndef test_without_a_module():\n    pytest.importorskip('benchtest_no_such_module')\n"
+    )
+    (tmp_path / "test_whole.py").write_text(
+        "import pytest\n\npytest.importorskip('benchtest_no_such_module', reason='a whole file of them')\n"
+    )
+    run = run_pytest(tmp_path)
+    assert run.returncode == 0, run.stdout + run.stderr
+    assert "test_more.py::test_without_a_module (could not import 'benchtest_no_such_module'" in run.stdout
+    assert "test_whole.py (a whole file of them)" in run.stdout
+
+
+@pytest.mark.needs("dpkg")
+def test_the_tests_against_a_circuit_simulator_are_named_where_it_is_absent(tmp_path: Path) -> None:
+    """An answer of the package manager that knows of no such package stands for a machine without it."""
+    manager = tmp_path / "dpkg-query"
+    manager.write_text('#!/bin/sh\ncase "$*" in *ngspice*) exit 1;; esac\nexec /usr/bin/dpkg-query "$@"\n')
+    manager.chmod(0o755)
+    root = Path(__file__).parents[1]
+    run = subprocess.run(
+        [sys.executable, "-m", "pytest", "-q", "--collect-only", "-p", "no:cacheprovider",
+         "tests/simulated_instruments/supply/test_against_ngspice.py"],
+        cwd=root, capture_output=True, text=True, check=False,
+        env={**os.environ, "PATH": f"{tmp_path}:{os.environ['PATH']}", "BENCHTEST_REQUIRE_ALL": ""},
+    )  # fmt: skip
+    assert "left out: Debian packages that are not installed" in run.stdout
+    assert "test_against_ngspice.py::test_inrush_of_the_core (needs ngspice)" in run.stdout
