@@ -105,6 +105,8 @@ class Procedure:
     steps: list[Step] = field(default_factory=list)
     name: str = ""
     summary: str = ""
+    tones: bool = True
+    """Whether it uses the sound card: without tones a simulated bench need not be calibrated first."""
 
     @property
     def seconds(self) -> float | None:
@@ -240,7 +242,7 @@ class _Run:
                 kit=list(self.procedure.kit),
                 cautions=list(self.procedure.cautions),
                 steps=[step.title for step in self.procedure.steps],
-                calibration_warning=self.bench.calibration.warning,
+                calibration_warning=self.bench.calibration.warning if self.procedure.tones else "",
                 estimated_seconds=self.procedure.seconds,
             )
             for number, step in enumerate(self.procedure.steps, 1):

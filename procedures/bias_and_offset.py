@@ -14,6 +14,7 @@ test = Procedure(
         "series lamp; two 1 kilohm 5 W resistors; two shorting plugs",
         "insulated trimmer tool; the sheet's figure for the idle current; glasses",
     ],
+    tones=False,
 )
 
 

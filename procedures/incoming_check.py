@@ -15,6 +15,7 @@ test = Procedure(
         "two shorting plugs for the inputs",
         "torch; glasses; another person near",
     ],
+    tones=False,
 )
 
 ONE = "1 kilohm 5 W across each speaker terminal pair, shorting plugs in the inputs, volume at minimum, tone flat"

@@ -23,6 +23,7 @@ test = Procedure(
         f"the list of points: {LIST.name}",
         "220 ohm 5 W on insulated leads",
     ],
+    tones=False,
 )
 
 

@@ -14,6 +14,7 @@ test = Procedure(
         "two 1 kilohm 5 W resistors; two shorting plugs",
         "torch; glasses",
     ],
+    tones=False,
 )
 
 

@@ -80,12 +80,14 @@ def run(
         seed=seed,
         scenario=scenario,
         channel=channel,
+        calibrate=test.tones,
         wrap_operator=None if yes else confirmed_by_a_person,
     ) as bench:
         if yes and not bench.simulated:
             terminal.console.print(
                 "--yes answers for nobody on a real bench; every prompt is asked.", style="bold yellow", markup=False
             )
+        terminal.person_is_asked = not (yes and bench.simulated)
         try:
             result = carry_out(test, bench, archive=archive, listeners=[terminal], require=require, earlier=earlier)
         finally:

@@ -33,6 +33,8 @@ class Terminal:
     def __init__(self, console: Console | None = None) -> None:
         self.console = console or Console(stderr=True, highlight=False)
         self.simulated = False
+        self.person_is_asked = False
+        """A person is asked on this terminal, by prompts of their own: what they say is not said again."""
         self._bar: Progress | None = None
         self._task: Any = None
         self._steps = 0
@@ -85,6 +87,8 @@ class Terminal:
 
     def _on_prompt(self, event: Event) -> None:
         self._end_bar()
+        if self.person_is_asked and list(event["settings"]) != ["in turn"]:
+            return
         self._say(f"  > {event['say']}", "cyan")
 
     def _on_mains(self, event: Event) -> None:
@@ -92,10 +96,14 @@ class Terminal:
         self._say(f"  > mains {event['state'].upper()} (switched socket)", "cyan")
 
     def _on_question(self, event: Event) -> None:
+        if self.person_is_asked:
+            return
         self._say(f"  ? {event['question']} {event['answer']}", "cyan")
 
     def _on_note(self, event: Event) -> None:
         self._end_bar()
+        if self.person_is_asked and event.get("told"):
+            return
         style = {"warning": "bold yellow", "error": "bold red"}.get(event["severity"], "")
         self._say(f"    {event['text']}", style)
 
@@ -171,7 +179,10 @@ def reading_line(row: dict[str, Any]) -> str:
     channel = "" if row["channel"] == "none" else f" {row['channel']}"
     words = f"{quantity_words(row['quantity'])}{channel}"
     value = row["value"]
-    if value is None or not math.isfinite(value):
+    seen = _conditions(row).get("answer")
+    if seen and row["unit"] == "1":
+        shown = str(seen)
+    elif value is None or not math.isfinite(value):
         shown = "-"
     else:
         unit = fitting_unit(row["unit"], [value, row["expanded_uncertainty"]])
@@ -226,14 +237,18 @@ TOLD_BY_FREQUENCY = ("frequency_response", "crosstalk", "hum", "intermodulation"
 """Several rows of these differ by their frequency only."""
 
 
-def _at(row: dict[str, Any]) -> str:
+def _conditions(row: dict[str, Any]) -> dict[str, Any]:
     import json
 
     try:
-        given = json.loads(row["conditions"])
+        return dict(json.loads(row["conditions"]))
     except (TypeError, ValueError):
-        return ""
-    parts = [str(given[key]) for key in ("rail", "at", "answer") if given.get(key)]
+        return {}
+
+
+def _at(row: dict[str, Any]) -> str:
+    given = _conditions(row)
+    parts = [str(given[key]) for key in ("rail", "at") if given.get(key)]
     frequency = row.get("frequency_hz")
     if row["quantity"] in TOLD_BY_FREQUENCY and frequency and not any("Hz" in part for part in parts):
         unit = fitting_unit("Hz", [frequency])

@@ -202,7 +202,7 @@ class GuardedBench:
 
     def tell(self, text: str, *, severity: str = "note") -> None:
         """Say something to the person and keep it with the run."""
-        self.events.emit("note", text=text, severity=severity)
+        self.events.emit("note", text=text, severity=severity, told=True)
         self.__it.operator.tell(text)
 
     def lamp_state(self) -> str:

@@ -165,12 +165,13 @@ class HookUps:
             if state == "off":  # the power goes first, whatever else is asked for
                 socket.off()
                 self.__interlock.hook_up.mains = state
+                self.__events.emit("mains", state=state, by="switched socket")
             if also:
                 self.__change(dict(also), say)
             if state == "on":
                 self.__interlock.hook_up.mains = state  # before it is: an interruption in between finds it as it may be
                 socket.on()
-            self.__events.emit("mains", state=state, by="switched socket")
+                self.__events.emit("mains", state=state, by="switched socket")
         else:
             if state == "on":
                 self.__interlock.hook_up.mains = state  # whoever is interrupted at this prompt may have switched on
