@@ -74,6 +74,8 @@ def run(
     terminal.warn_first(test.title, test.cautions, test.kit)
     if test.seconds is not None:
         terminal.console.print(f"About {in_words(test.seconds)} on the bench's clock.", markup=False)
+    if bench_file is not None and (words := hook_ups_in_words(test, amplifier, bench_file)):
+        terminal.console.print(words, markup=False, soft_wrap=True)
     with open_bench(
         bench_file,
         amplifier=amplifier,
@@ -103,6 +105,30 @@ def run(
     if as_json:
         print_json(result.summary)
     return result.exit_status
+
+
+OUTPUTS = {"left_output", "right_output"}
+
+
+def hook_ups_in_words(test: Procedure, amplifier: AmplifierSpec, bench_file: Path) -> str:
+    """How often a person connects something, where meters have to be carried; "" with a meter on each output, and on a
+    simulated bench. Counted in a rehearsal, which touches nothing.
+
+    Raises FileError for a bench file that cannot be used.
+    """
+    from benchtest.bench_file import load_bench
+    from benchtest.rehearsal import rehearse
+
+    file = load_bench(bench_file)
+    if file.bench.simulated or {meter.connected_to for meter in file.dmm} >= OUTPUTS:
+        return ""
+    rehearsal = rehearse(test, amplifier, bench_file)
+    if rehearsal.result.summary["result"] in ("stopped", "error"):
+        return ""
+    return (
+        f"With the meters of this bench: {rehearsal.hook_ups} hook-ups. A meter that stays on each output "
+        "(connected_to in the bench file) saves most of them; --rehearse lists them."
+    )
 
 
 def confirmed_by_a_person(operator: Operator) -> Operator:

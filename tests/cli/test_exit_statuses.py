@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import re
 import subprocess
 import sys
 from pathlib import Path
@@ -83,3 +84,29 @@ def test_cautions_and_kit_come_before_the_first_prompt(tmp_path):
     caution, kit, prompt = (ran.stderr.index(words) for words in ("Mains kills", "Needed: ", ">> Calibration"))
     assert caution < kit < prompt
     assert ran.stderr.count("Mains kills") == 1
+
+
+PERSON = """
+[bench]
+name = "desk"
+[operator]
+driver = "person"
+[load]
+left_ohm = 8.0
+right_ohm = 8.0
+tolerance_percent = 1.0
+[[dmm]]
+name = "meter"
+driver = "handheld"
+connected_to = "movable"
+"""
+
+
+def test_with_few_meters_the_hook_ups_are_counted_before_the_first_prompt(tmp_path):
+    (tmp_path / "desk.toml").write_text(PERSON)
+    ran = benchtest("run", "power_on", "--bench", "desk.toml", cwd=tmp_path, typed="\n")
+    counted = re.search(r"With the meters of this bench: (\d+) hook-ups", ran.stderr)
+    assert counted is not None, ran.stderr
+    assert int(counted[1]) > 8  # what the meters of the default bench need
+    assert counted.start() < ran.stderr.index("any key when done")
+    assert "SIMULATED" not in ran.stderr
