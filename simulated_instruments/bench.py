@@ -47,7 +47,7 @@ from simulated_instruments.truth import (
 
 __all__ = ["SAMPLE_RATE", "SimulatedBench", "Truth"]
 
-_STEP_FRAMES = 16384  # longest rendered step, so that a mute from another thread is seen soon
+_STEP_FRAMES = 20480  # longest rendered step, so that a mute from another thread is seen soon
 _SILENT_AFTER_S = 0.3
 HEADPHONE_OHM = 33.0
 SERIES_OHM = 10e3

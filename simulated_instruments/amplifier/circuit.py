@@ -104,10 +104,11 @@ class Circuit:
         coil = self.channels[channel].design.network.inductance_h
         return FirstOrder(1.0, self.load_henry / load, (self.load_henry + coil) / (load + series))
 
-    def dc(self, channel: int, rails: tuple[float, float]) -> float:
-        """Output voltage without a signal, before relay and fuse."""
+    def dc(self, channel: int, rails: tuple[float, float], total_ohm: float | None = None) -> float:
+        """Output voltage without a signal, before relay and fuse; ``total_ohm`` is the path's where it is at hand."""
         c = self.channels[channel]
-        return c.dc(self.thermal.inside_k, self.front.volume(channel), rails, self.path(channel).total_ohm)
+        total_ohm = self.path(channel).total_ohm if total_ohm is None else total_ohm
+        return c.dc(self.thermal.inside_k, self.front.volume(channel), rails, total_ohm)
 
     def peak(self, channel: int, drive: Drive) -> float:
         """Peak that the drive asks of this channel's output, before any limit; crosstalk included."""
@@ -125,7 +126,7 @@ class Circuit:
         peak = self.peak(channel, drive) if alive else 0.0
         if peak > 0.0:
             peak *= c.left_by_feedback(peak, drive.frequency_hz, total_ohm)
-        return operating_point(c, rails, total_ohm, self.dc(channel, rails), peak)
+        return operating_point(c, rails, total_ohm, self.dc(channel, rails, total_ohm), peak)
 
     def drawn(self, drive: Drive) -> tuple[float, float]:
         """What both channels draw from the positive and the negative rail under ``drive``, A on average."""
@@ -205,7 +206,8 @@ class Circuit:
         inside_c = self.thermal.thermal.ambient_c + self.thermal.inside_k
         for i, c in enumerate(self.channels):
             intact = not c.fuse.blown
-            c.fuse.advance(seconds, points[i].load_rms_a if self.path(i).made else 0.0)
+            load_a = points[i].load_rms_a
+            c.fuse.advance(seconds, load_a if load_a > 0.0 and self.path(i).made else 0.0)
             if c.fuse.blown and intact:
                 self.smoke.append((self.time + seconds, f"{_CHANNELS[i]} speaker fuse blown"))
             c.follow_short(self.rails())

@@ -14,7 +14,7 @@ from scipy.linalg.blas import dtbsv
 
 FloatArray = NDArray[np.float64]
 
-_BLOCK = 16384
+_BLOCK = 20480
 """Frames solved at a time: a block of the rendering."""
 
 

@@ -27,8 +27,8 @@ FloatArray = NDArray[np.float64]
 LATENCY_FRAMES = MIX_DELAY + DELAY + ERROR_LATENCY + LATENCY
 """Frames by which the terminals lag the sockets; the filters look ahead as far."""
 
-_BLOCK = 16384
-"""Frames rendered at a time."""
+_BLOCK = 20480
+"""Frames rendered at a time: a little more than ten mains cycles, the time that a meter integrates over."""
 _PRIME = LATENCY_FRAMES + 24
 """Frames of silence that fill the pipeline after unheard time."""
 _NEAR = 0.8

@@ -21,8 +21,9 @@ def wait(circuit: Circuit, seconds: float, drive: Drive) -> None:
         event = circuit.relay.next_change(circuit.mains, circuit.relay_supply_v, sensed)
         step = min(step, event)
         for i in (0, 1):
-            if circuit.path(i).made:
-                step = min(step, max(1e-6, circuit.channels[i].fuse.time_to_blow(points[i].load_rms_a)))
+            blows = circuit.channels[i].fuse.time_to_blow(points[i].load_rms_a)
+            if blows < step and circuit.path(i).made:
+                step = min(step, max(1e-6, blows))
         step = max(step, 0.0)
         circuit.pass_time(step, points, sensed)
         left -= step
