@@ -83,8 +83,31 @@ QUANTITIES: dict[str, Quantity] = _table(
         "a step of the procedure that this bench cannot carry out: never measured, the reason in note",
     ),
     ("mains_power", "W", "mains power", "power drawn from the mains"),
+    ("auxiliary_rail", "V", "auxiliary rail", "DC voltage of a regulated rail of the front end to ground"),
+    ("balance_control", "dB", "balance control", "what a channel gains where the control is turned fully to it"),
+    ("bench_check", "1", "bench", "a check of the bench itself: 1 good, 0 not"),
+    ("cable_resistance", "ohm", "loudspeaker cable", "between the two wires of a cable, both ends free"),
+    ("channels_apart", "%", "left against right", "difference of the same point in both channels, of the larger"),
+    ("diode_test", "V", "diode test", "what the meter's diode test shows"),
+    ("idle_current_drift", "%", "idle current, change while warming up", "its last value over its first, less one"),
+    ("inspection", "1", "looked at", "what a person saw: 1 as it should be, 0 not"),
+    ("minus_to_chassis", "ohm", "minus terminal to chassis", "with the power off"),
+    ("quiescent_current", "A", "quiescent current of a rail", "from the drop across a resistor in the supply lead"),
+    ("residual_output", "V", "left over when muted", "output voltage while muted or switched away"),
+    ("soak_level_change", "dB", "level in the soak", "widest change of level while soaked"),
+    ("soak_thd", "%", "THD in the soak", "highest THD while soaked"),
+    ("speaker_resistance", "ohm", "loudspeaker, DC resistance", "across its terminals, cable off"),
+    ("terminal_resistance", "ohm", "across the speaker terminals", "with the power off and nothing connected"),
 )
 """Every quantity that a file may name. Procedures may take others; nothing judges those."""
+
+TOLD_IN_WORDS = {
+    "polarity": {1.0: "as the input", -1.0: "INVERTED"},
+    "bench_check": {1.0: "good", 0.0: "not good"},
+    "inspection": {1.0: "as it should be", 0.0: "not"},
+    "lamp_brightness": {0.0: "dark", 1.0: "dull", 2.0: "half", 3.0: "bright"},
+}
+"""Values that a person reads as a word."""
 
 _PREFIXES = {"n": 1e-9, "u": 1e-6, "µ": 1e-6, "μ": 1e-6, "m": 1e-3, "k": 1e3, "M": 1e6}
 _BASES = {

@@ -24,13 +24,14 @@ test = Procedure(
 def bench_itself(bench, amplifier):
     for check in verify(bench, watched_s=5.0).checks:
         words = f"{check.title}: {check.words}"
+        name = check.name.replace("_thd_n", ", THD+N").replace("_", " ")
         if check.verdict == "not measured":
             yield measure.not_measured("bench_check", check.channel, "1", words, conditions={"at": check.name})
         else:
             fit = 0.0 if check.verdict == "unfit" else 1.0
             yield Reading(
                 quantity="bench_check", channel=check.channel, value=fit, unit="1", expanded_uncertainty=0.0,
-                lower_limit=0.5, method="see benchtest verify", conditions={"at": check.name.replace("_", " ")}, note=words,
+                lower_limit=0.5, method="see benchtest verify", conditions={"at": name}, note=words,
             )  # fmt: skip
 
 

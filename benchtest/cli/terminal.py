@@ -15,7 +15,7 @@ from rich.progress import BarColumn, Progress, TextColumn, TimeRemainingColumn
 
 from benchtest.events import Event
 from benchtest.report.numbers import Unit, duration, fitting_unit, limits_text, significant, value_text
-from benchtest.report.wording import MARK, SERVICEABLE, claim_words, plain_words, quantity_words
+from benchtest.report.wording import MARK, SERVICEABLE, claim_words, plain_words, quantity_words, told_in_words
 
 _STYLE = {
     "pass": "green",
@@ -179,9 +179,8 @@ def reading_line(row: dict[str, Any]) -> str:
     channel = "" if row["channel"] == "none" else f" {row['channel']}"
     words = f"{quantity_words(row['quantity'])}{channel}"
     value = row["value"]
-    seen = _conditions(row).get("answer")
-    if seen and row["unit"] == "1":
-        shown = str(seen)
+    if told_in_words(row):
+        shown = told_in_words(row)
     elif value is None or not math.isfinite(value):
         shown = "-"
     else:

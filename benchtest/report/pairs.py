@@ -17,6 +17,7 @@ from benchtest.report.wording import (
     claim_words,
     condition_words,
     quantity_words,
+    told_in_words,
 )
 
 Row = Mapping[str, Any]
@@ -177,6 +178,8 @@ def line_of(rows: Sequence[Row]) -> Line:
 def _cell(row: Row, unit: Unit) -> Cell:
     value = _number(row["value"])
     shown, uncertainty = ("", "") if value is None else value_text(value, _number(row["expanded_uncertainty"]), unit)
+    if words := told_in_words(row):
+        shown, uncertainty = words, ""
     verdict = str(row["verdict"])
     return Cell(
         channel=str(row["channel"]),

@@ -10,7 +10,7 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 from benchtest.archive.conditions import conditions_of, is_measured
-from benchtest.quantities import QUANTITIES
+from benchtest.quantities import QUANTITIES, TOLD_IN_WORDS
 from benchtest.report.numbers import duration, fitting_unit, significant
 
 SERVICEABLE = {
@@ -50,6 +50,18 @@ def quantity_words(quantity: str) -> str:
     """
     words = QUANTITIES[quantity].words if quantity in QUANTITIES else quantity.replace("_", " ").strip()
     return words[:1].upper() + words[1:]
+
+
+def told_in_words(row: Mapping[str, Any]) -> str:
+    """A value that is a word rather than a number: the answer that a person gave, or what its 1 or 0 means; "" for others.
+
+    >>> told_in_words({"quantity": "polarity", "value": -1.0}), told_in_words({"quantity": "gain", "value": 1.0})
+    ('INVERTED', '')
+    """
+    words = TOLD_IN_WORDS.get(row["quantity"])
+    if words is None or row["value"] is None:
+        return ""
+    return str(conditions_of(row).get("answer") or words.get(float(row["value"]), ""))
 
 
 def plain_words(name: str) -> str:
