@@ -74,6 +74,13 @@ QUANTITIES: dict[str, Quantity] = _table(
     ("lead_resistance", "ohm", "meter leads", "resistance of the meter's two leads together"),
     ("contact_resistance", "ohm", "relay contact", "resistance across a closed contact"),
     ("load_resistance", "ohm", "dummy load", "resistance of the dummy load, leads nulled"),
+    ("terminal_resistance", "ohm", "ohms at the terminals", "resistance across a pair of speaker terminals, load off"),
+    (
+        "tone_at_terminals",
+        "V",
+        "tone at the terminals, by the meter",
+        "AC volts at each pair, a tone into the left input",
+    ),
     ("residual_charge", "V", "stored charge", "voltage of a reservoir with the mains off"),
     ("heatsink_temperature", "degC", "heatsink", "temperature of the heatsink"),
     (

@@ -7,6 +7,7 @@ about the causes that are still likely, for the time it takes and what it can hu
 from benchtest import Procedure, measure
 from benchtest.diagnosis.knowledge import shipped
 from benchtest.diagnosis.next_check import belief, leading, worth
+from benchtest.errors import SafetyStop
 from benchtest.procedure import load_procedure
 from benchtest.reading import Reading, as_row
 
@@ -57,19 +58,37 @@ def followed(bench, body):
                                    step="", simulated=bench.simulated))  # fmt: skip
 
 
-def as_in_power_on(name):
+def as_in_power_on(name, carried_out=None):
     step = power_on[name]
+    steps_body = carried_out or step.body
 
     @test.step(
         step.title, why=step.why, hook_up=step.hook_up, outside=step.outside, takes=step.takes, required=step.required
     )
     def body(bench, amplifier):
-        yield from followed(bench, step.body(bench, amplifier))
+        yield from followed(bench, steps_body(bench, amplifier))
 
     return body
 
 
-for first in ("cold_checks", "on_the_lamp", "rails", "dc_check"):
+def on_the_lamp(bench, amplifier):
+    """As in power_on; where the lamp stays bright, the rails are read before the stop: they tell what is shorted."""
+    body = power_on["on_the_lamp"].body(bench, amplifier)
+    answer = None
+    while True:
+        try:
+            item = body.send(answer)
+        except SafetyStop:
+            yield measure.rail_voltages(bench, "on the lamp")
+            raise
+        except StopIteration:
+            return
+        answer = yield item
+
+
+as_in_power_on("cold_checks").__name__ = "cold_checks"
+as_in_power_on("on_the_lamp", on_the_lamp).__name__ = "on_the_lamp"
+for first in ("rails", "dc_check"):
     as_in_power_on(first).__name__ = first
 
 
@@ -150,6 +169,12 @@ def inside(bench, amplifier):
         yield from followed(bench, _emitter_resistors(bench, at))
     if group == "open-path":
         yield from followed(bench, _terminals(bench, at))
+    if group == "crossed":
+        yield from followed(bench, (readings for readings in [measure.which_terminals(bench)]))
+    if group == "input-offset" and "warm_up" not in bench.kept["done"]:
+        yield from followed(bench, power_on["warm_up"].body(bench, amplifier))
+    if group == "bass-loss":
+        yield from followed(bench, _bass(bench))
 
 
 def _emitter_resistors(bench, channel):
@@ -161,6 +186,12 @@ def _emitter_resistors(bench, channel):
         bench.mains_on("Switch on again, hands off.")
         bench.sleep(60.0, why="it warms up")
         yield measure.idle_current(bench, channel, number)
+
+
+def _bass(bench):
+    """Distortion in the bass, both channels: a dry feedback capacitor distorts there, a coupling capacitor does not."""
+    for channel in bench.channels:
+        yield measure.thd_at(bench, channel, 40.0, at="1 W, 40 Hz")
 
 
 def _terminals(bench, channel):

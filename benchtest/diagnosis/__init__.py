@@ -12,11 +12,11 @@ first line of their evidence says so, and their next check is what separates the
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from typing import Any
 
 from benchtest.amplifier_file import AmplifierSpec
-from benchtest.diagnosis.belief import Features, Term, posterior, role_of, terms
+from benchtest.diagnosis.belief import Features, Term, posterior, role_of, second_faults, terms
 from benchtest.diagnosis.features import CHANNELS, Sheet, features
 from benchtest.diagnosis.knowledge import HEALTHY, UNNAMED, Knowledge, shipped
 from benchtest.diagnosis.rows import Row, Seen, seen
@@ -71,6 +71,9 @@ def diagnose(rows: Sequence[Row], amplifier: AmplifierSpec) -> list[Cause]:
         for cause, at, p in weighed.members[(group, channel)]:
             if p >= LEAST and len(listed) < MOST_LISTED:
                 listed.append(_cause(cause, at, p, weighed, found, readings, known))
+    if listed and listed[0].cause in known.causes:
+        listed[1:1] = _beside(listed, weighed, found, readings, known)
+        listed = listed[:MOST_LISTED]
     if not heard:
         listed = [c for c in listed if c.probability >= LEAST_OF_FEW]
     return listed
@@ -103,6 +106,20 @@ def weigh(found: Features, known: Knowledge) -> Weighed:
     return Weighed(
         probability, ranked, {k: tuple(sorted(v, key=lambda m: -m[2])) for k, v in members.items()}, told
     )  # fmt: skip
+
+
+def _beside(
+    listed: Sequence[Cause], weighed: Weighed, found: Features, readings: Sequence[Seen], known: Knowledge
+) -> list[Cause]:
+    """A second fault beside the first one listed, where the readings show that too."""
+    first = (listed[0].cause, listed[0].channel)
+    ((cause, at), p) = second_faults(found, known, first)[0]
+    if p < LEAST or any((one.cause, one.channel) == (cause, at) for one in listed):
+        return []
+    one = _cause(cause, at, p, weighed, found, readings, known)
+    return [
+        replace(one, evidence=(*one.evidence, "two faults at once: the first one does not explain all that was seen"))
+    ]
 
 
 def unmeasured(rows: Sequence[Row]) -> tuple[str, ...]:

@@ -6,6 +6,7 @@ weights are fitted so that stated probabilities agree with frequencies. Pure.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass
 
@@ -86,3 +87,42 @@ def posterior(features: Features, known: Knowledge) -> FloatArray:
     logs -= np.max(logs)
     p: FloatArray = np.exp(logs)
     return p / np.sum(p)
+
+
+TWO_FAULTS = 0.05
+"""Share of faulty sets that have two faults at once: common practice, no source."""
+
+
+def second_faults(features: Features, known: Knowledge, first: tuple[str, str]) -> list[tuple[tuple[str, str], float]]:
+    """What else may be wrong beside the leading cause, with the probability that it is there too, the likeliest first.
+
+    Of two faults each shows its own symptoms; a symptom that both touch is as likely to come from the one as from the other.
+    "failures" counts what is wrong and not which, so it has no say here.
+    """
+    fuller = fullness(features, known)
+
+    def said(hypothesis: tuple[str, str]) -> dict[tuple[str, str], float]:
+        return {
+            (t.feature.name, t.feature.channel): t.value
+            for t in terms(features, known, *hypothesis, fuller)
+            if t.feature.name != "failures"
+        }
+
+    of_first = said(first)
+    group = known.causes[first[0]].group_name
+    named = sum(c.share for c in known.causes.values())
+    found: list[tuple[tuple[str, str], float]] = []
+    for cause, channel in known.hypotheses:
+        entry = known.causes.get(cause)
+        if entry is None or (entry.group_name == group and channel == first[1]):
+            continue
+        gain = math.log(TWO_FAULTS * entry.share / named / (1.0 if channel == "both" else 2.0))
+        for key, value in said((cause, channel)).items():
+            if key in of_first:
+                gain += float(np.logaddexp(value, of_first[key])) - math.log(2.0) - of_first[key]
+            else:
+                gain += value
+        found.append(((cause, channel), gain))
+    found.sort(key=lambda one: -one[1])
+    whole = float(np.logaddexp.reduce([0.0, *(gain for _, gain in found)]))
+    return [(hypothesis, math.exp(gain - whole)) for hypothesis, gain in found]

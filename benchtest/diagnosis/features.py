@@ -19,6 +19,8 @@ OVERLOAD_V = 100.0
 """Stands for a DC reading that overloaded the meter."""
 OPEN_OHM = 1e9
 SILENT_V = 1e-6
+FULL = ("full", None)
+"""Volume at which a gain says something, stated or not stated."""
 
 RAMP_ENDS = (
     ("no response", 5.0), ("below a tenth", 4.0), ("DC watch", 4.5), ("moved by -", 2.0), ("moved by +", 3.0),
@@ -160,6 +162,15 @@ def _magnitude(quantity: str, **where: object) -> PerChannel:
     return rule
 
 
+def _idle_current(sheet: Sheet, channel: str) -> Found:
+    """The middle one of all emitter resistors that were read; a single open device does not count."""
+    found = sorted(
+        (e for e in sheet.all("idle_current", channel) if e.value is not None), key=lambda e: abs(e.value or 0.0)
+    )
+    middle = found[len(found) // 2] if found else None
+    return None if middle is None or middle.value is None else (abs(middle.value), (middle,))
+
+
 def _plain(quantity: str, **where: object) -> PerChannel:
     def rule(sheet: Sheet, channel: str) -> Found:
         each = sheet.last(quantity, channel, **where)
@@ -212,7 +223,7 @@ def _load(sheet: Sheet, channel: str) -> Found:
 
 def _answers(sheet: Sheet, channel: str) -> Found:
     """2: answers the tone; 1: the other channel answers instead; 0: nothing answers."""
-    for each in reversed(sheet.all("gain", channel)):
+    for each in reversed(sheet.all("gain", channel, volume=FULL)):
         if each.value is not None:
             return 2.0, (each,)
         if each.verdict == "fail" and "no response" in each.note:
@@ -225,7 +236,7 @@ def _answers(sheet: Sheet, channel: str) -> Found:
 
 
 def _gain_off(sheet: Sheet, channel: str) -> Found:
-    each = sheet.last("gain", channel)
+    each = sheet.last("gain", channel, volume=FULL)
     expected = sheet.amplifier.gain_db
     if each is None or each.value is None or expected is None:
         return None
@@ -287,6 +298,19 @@ def _thd(at: str) -> PerChannel:
         return None if not found else (float(found[-1].value or 0.0), (found[-1],))
 
     return rule
+
+
+def _thd_bass(sheet: Sheet, channel: str) -> Found:
+    """THD at 35 to 65 Hz, by a tone."""
+    each = next(
+        (
+            e
+            for e in reversed(sheet.all("thd", channel))
+            if e.value is not None and 35.0 <= (e.frequency_hz or 0.0) <= 65.0
+        ),
+        None,
+    )
+    return None if each is None or each.value is None else (each.value, (each,))
 
 
 def _thd_high(sheet: Sheet, channel: str) -> Found:
@@ -379,8 +403,8 @@ def _plugged(quantity: str) -> PerChannel:
     """With the source's cable in over inputs shorted, dB."""
 
     def rule(sheet: Sheet, channel: str) -> Found:
-        shorted = sheet.last(quantity, channel, at="inputs shorted")
-        plugged = sheet.last(quantity, channel, at="sound card connected")
+        shorted = sheet.last(quantity, channel, at="inputs shorted", volume=FULL)
+        plugged = sheet.last(quantity, channel, at="sound card connected", volume=FULL)
         if shorted is None or plugged is None or not shorted.value or plugged.value is None:
             return None
         return _ratio_db(plugged.value, shorted.value), (plugged, shorted)
@@ -481,6 +505,15 @@ def _rail_gap(at: str) -> Callable[[Sheet], Found]:
     return rule
 
 
+def _rail_gap_lamp(sheet: Sheet) -> Found:
+    """How far the rails are apart on the lamp, percent of their mean, however low a short has pulled them."""
+    rails = _rails(sheet, "on the lamp")
+    if not rails or sheet.amplifier.output_stage in ("capacitor_coupled", "bridged"):
+        return None
+    low, high = sorted(abs(r.value or 0.0) for r in rails)
+    return (100.0 * (high - low) / (0.5 * (high + low)), rails) if high > 0.02 else None
+
+
 def _rails_moved(before: Sequence[str], after: str) -> Callable[[Sheet], Found]:
     """Mean of both rails after over before, percent."""
 
@@ -550,6 +583,22 @@ def _ripple(frequency: str) -> Callable[[Sheet], Found]:
     return rule
 
 
+def _leads_open(sheet: Sheet) -> Found:
+    """1 where the meter's leads read open when held together, 0 where they read their ohms."""
+    for each in reversed(sheet.all("lead_resistance")):
+        if each.value is not None or "open" in each.note:
+            return (1.0 if each.value is None else 0.0), (each,)
+    return None
+
+
+def _crossed_by_meter(sheet: Sheet) -> Found:
+    """A tone into the left input: volts at the right terminals over those at the left ones, dB."""
+    left, right = (sheet.last("tone_at_terminals", channel) for channel in CHANNELS)
+    if left is None or right is None or left.value is None or right.value is None:
+        return None
+    return (_ratio_db(right.value, left.value), (left, right)) if max(left.value, right.value) > 5e-3 else None
+
+
 def _failures(sheet: Sheet) -> Found:
     """How many readings failed their limit, 0 to 10."""
     judged = [r for r in sheet.readings if r.verdict in ("pass", "noted", "fail")]
@@ -606,6 +655,7 @@ PER_CHANNEL: dict[str, PerChannel] = {
     "thd_slope": _thd_slope("1 W", "half power"),
     "thd_slope_top": _thd_slope("half power", "rated power"),
     "thd_treble": _thd_high,
+    "thd_bass": _thd_bass,
     "besides_1w": _besides_harmonics("1 W"),
     "besides_rated": _besides_harmonics("rated power"),
     "noise_1w": _noise_with_tone("1 W"),
@@ -625,7 +675,7 @@ PER_CHANNEL: dict[str, PerChannel] = {
     "separation_10khz": _crosstalk(10000.0),
     "separation_slope": _crosstalk_slope,
     "damping": _damping,
-    "idle_current": _magnitude("idle_current"),
+    "idle_current": _idle_current,
     "volume_moves_balance": _volume_moves_balance,
     "thump": _magnitude("turn_off_transient"),
 }  # fmt: skip
@@ -654,6 +704,9 @@ OF_THE_SET: dict[str, Callable[[Sheet], Found]] = {
     "rail_lost": _rail_lost,
     "rails_gone": _rails_gone,
     "rail_gap": _rail_gap("idle"),
+    "rail_gap_lamp": _rail_gap_lamp,
+    "leads_open": _leads_open,
+    "crossed_by_meter": _crossed_by_meter,
     "rails_on_lamp": _rails_moved(("10 min", "idle"), "on the lamp"),
     "rails_warm": _rails_moved(("idle",), "10 min"),
     "rails_after_power": _rails_moved(("10 min",), "after power"),

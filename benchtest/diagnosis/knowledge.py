@@ -66,6 +66,8 @@ class Symptom:
     of_set: bool
     cuts: tuple[float, ...] = ()
     weight: float = 0.0
+    by_hand: bool = False
+    """Its weight was written by a person in symptoms.toml: the tuning leaves it alone."""
     written: tuple[float, ...] = ()
     """The cuts that a person wrote in symptoms.toml; the tuning keeps to them."""
 
@@ -162,8 +164,9 @@ def build(causes: Mapping[str, Any], symptoms: Mapping[str, Any], likelihoods: M
     known = {
         name: Symptom(
             name, raw["words"], raw["unit"], float(raw["cost"]), int(raw["danger"]), part == "set",
-            tuple(cuts.get(name, raw.get("cuts", ()))), float(weights.get(name, raw.get("weight", 0.0))),
-            tuple(raw.get("cuts", ())),
+            tuple(cuts.get(name, raw.get("cuts", ())) if "weight" not in raw else raw.get("cuts", ())),
+            float(raw["weight"] if "weight" in raw else weights.get(name, 0.0)),
+            "weight" in raw, tuple(raw.get("cuts", ())),
         )
         for part in ("channel", "set")
         for name, raw in symptoms.get(part, {}).items()
@@ -174,7 +177,7 @@ def build(causes: Mapping[str, Any], symptoms: Mapping[str, Any], likelihoods: M
         for name, raw in symptoms.get(part, {}).items()
         if "normal" in raw
     }
-    rows |= likelihoods.get("normal", {})
+    rows = likelihoods.get("normal", {}) | rows
     normal = {name: _log(row) for name, row in rows.items() if name in known}
     tables = dict(_tables(likelihoods.get("shows", {}), known))
     for entry in entries.values():

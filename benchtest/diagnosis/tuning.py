@@ -67,7 +67,9 @@ def tune(cases: Sequence[Case], known: Knowledge, *, rounds: int = 60) -> dict[s
         name: list(symptom.written) if symptom.written and name in seen_at_all else _cuts(name, cases, known)
         for name, symptom in known.symptoms.items()
     }
-    symptoms = {name: replace(s, cuts=tuple(cuts[name])) for name, s in known.symptoms.items() if cuts[name]}
+    symptoms = {
+        name: replace(s, cuts=tuple(cuts[name])) for name, s in known.symptoms.items() if cuts[name] and not s.by_hand
+    }
     known = replace(known, symptoms=symptoms)
     separators = {name for group in known.groups.values() for name in group.separators}
     weights = {n: w for n, w in _weights(cases, known, rounds).items() if w >= LEAST_WEIGHT or n in separators}
@@ -168,8 +170,12 @@ def _counted(
             lean = 0.6 * base + 0.4 * anything if role in ("this", "both", "set") else 0.9 * base + 0.1 * anything
             belief = SMOOTHING * (3.0 if role == "other" else 1.0)
             row = (count + belief * lean) / (count.sum() + belief)
+            # a healthy set is never measured there (before the relay, say): beside what the other causes show
+            beside = (
+                healthy if healthy.sum() else sum((c for k, c in counts.items() if k[0] != cause), np.zeros(levels))
+            )
             if np.sum(row * np.log(row / base)) > 0.03 and _differ(
-                np.array([count, healthy]), SURE_OF_OTHER if role == "other" else SURE
+                np.array([count, beside]), SURE_OF_OTHER if role == "other" else SURE
             ):
                 shows.setdefault(cause, {}).setdefault(role, {})[name] = _short(row)
         for role, rows in (("this", mean.get("this")), ("both", mean.get("this")), ("set", mean.get("set"))):

@@ -41,6 +41,7 @@ from benchtest.measurements.thd_vs_level import thd_vs_level
 from benchtest.measurements.thump import turn_off_transient, turn_on_transient
 from benchtest.measurements.tone_controls import tone_controls
 from benchtest.measurements.unmeasured import not_measured
+from benchtest.measurements.which_terminals import which_terminals
 
 __all__ = [
     "balance_vs_frequency",
@@ -101,4 +102,5 @@ __all__ = [
     "typed_value",
     "volts_at",
     "warm_up",
+    "which_terminals",
 ]
