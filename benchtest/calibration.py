@@ -27,6 +27,7 @@ if TYPE_CHECKING:
     from benchtest.safety import Capture, GuardedBench
 
 FORMAT = 1
+NOT_CALIBRATED = "NOT CALIBRATED: the values stated in the bench file are used. Run 'benchtest calibrate'."
 FREQUENCY_HZ = 1000.0
 LOWER_HZ = (400.0, 200.0, 100.0)
 """Taken in this order where the meter's AC statement does not reach 1 kHz, as that of many a hand-held one does not."""
@@ -105,7 +106,7 @@ def stated_calibration(file: BenchFile) -> Calibration:
         kind="stated", made_utc="", meter="", sound_card="", frequency_hz=FREQUENCY_HZ,
         output_volts_per_full_scale=out, input_volts_per_full_scale=back,
         meter_relative=STATED_RELATIVE, own_relative=STATED_RELATIVE,
-        warning="NOT CALIBRATED: the values stated in the bench file are used. Run 'benchtest calibrate'.",
+        warning=NOT_CALIBRATED if audio is not None else "",
     )  # fmt: skip
 
 
@@ -115,7 +116,10 @@ def make_calibration(bench: GuardedBench) -> Calibration:
     Raises NotReachable without a movable meter or a sound card, InstrumentError where the loopback is not seen.
     """
     if bench.file.audio is None:
-        raise NotReachable("this bench has no [audio] section: there is nothing to calibrate.")
+        raise NotReachable(
+            f"bench '{bench.file.bench.name}' has no sound card: there is nothing to calibrate. Add an [audio] section to "
+            "its file; 'benchtest devices' lists the cards."
+        )
     bench.hook_up(
         say="Calibration: plug the sound card's output into the far ends of the input dividers, both channels. "
         "The amplifier is not connected.",

@@ -9,7 +9,7 @@ import re
 import pytest
 
 from benchtest.amplifier_file import load_amplifier
-from benchtest.calibration import calibration_frequency
+from benchtest.calibration import calibration_frequency, make_calibration
 from benchtest.errors import NotAllowed, NotReachable
 from benchtest.instruments.person import PersonOperator
 from benchtest.measurements.carrying import carry_meter, is_inside
@@ -177,6 +177,13 @@ def test_it_calibrates_the_sound_card_inside_its_own_band(tmp_path):
         stated = bench.file.audio.output_full_scale_v
         assert bench.calibration.output_volts_per_full_scale == pytest.approx((stated, stated), rel=0.05)
         assert bench.calibration.kind == "measured"
+
+
+def test_a_bench_without_a_sound_card_has_nothing_that_could_be_calibrated():
+    with open_bench(PROCEDURES / HANDHELD) as bench:
+        assert bench.calibration.warning == ""
+        with pytest.raises(NotReachable, match="has no sound card: there is nothing to calibrate"):
+            make_calibration(bench)
 
 
 def test_nobody_is_asked_to_type_while_a_tone_sounds(tmp_path):
