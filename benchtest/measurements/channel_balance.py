@@ -25,6 +25,8 @@ from benchtest.records import Curve
 from benchtest.safety import GuardedBench
 
 METHOD = "gain of right over left at 1 kHz, 50 mV out, volume as stated (after IEC 60268-3 14.17, at a lower level)"
+EDGES_DB = 0.003
+"""What the edges of the sweep's band leave in a difference of two responses taken alike (standard uncertainty)."""
 FREQUENCY_METHOD = "response of right over left, one sweep a channel at 1 W (after IEC 60268-3 14.17)"
 
 
@@ -61,21 +63,25 @@ def balance_vs_frequency(bench: GuardedBench, sweeps: Mapping[str, Swept | str])
     inside = np.logical_and(frequencies >= 40.0, frequencies <= 16e3)
     k = int(np.argmax(np.where(inside, np.abs(difference), -1.0)))
     frequency = float(frequencies[k])
-    parts = {
-        "noise": DB_PER_NEPER * math.sqrt(sum(s.noise(f) ** 2 for s in (left, right) for f in (frequency, 1000.0)))
-    }
+    parts = {"noise": _noise(left, right, frequency), "edges": EDGES_DB}
+    spread = np.array([2.0 * math.hypot(_noise(left, right, float(f)), EDGES_DB) for f in frequencies])
     common: dict[str, Any] = {"load_ohm": bench.load_ohm["left"], "level": left.level_v, "level_unit": "V"}
     return [
         Reading(
             quantity="balance_deviation", channel="both", value=float(difference[k]), unit="dB", frequency_hz=frequency,
-            expanded_uncertainty=2.0 * math.hypot(*parts.values(), 0.003), budget={**parts, "edges": 0.003},
+            expanded_uncertainty=2.0 * math.hypot(*parts.values()), budget=parts,
             conditions=conditions, method=FREQUENCY_METHOD, note="the widest from 40 Hz to 16 kHz, re 1 kHz", **common,
         ),
         Curve(
             "balance_vs_frequency",
             "Channel difference against frequency, right relative to left, re 1 kHz, 1 W",
-            {"frequency_hz": frequencies, "difference_db": difference},
-            {"frequency_hz": "Hz", "difference_db": "dB"},
-            {"at": "1 W"},
+            {"frequency_hz": frequencies, "difference_db": difference, "difference_uncertainty_db": spread},
+            {"frequency_hz": "Hz", "difference_db": "dB", "difference_uncertainty_db": "dB"},
+            {"at": "1 W", "coverage_factor": 2.0},
         ),
     ]  # fmt: skip
+
+
+def _noise(left: Swept, right: Swept, frequency_hz: float) -> float:
+    """Standard uncertainty, from noise, of the difference against that at 1 kHz, dB."""
+    return DB_PER_NEPER * math.sqrt(sum(s.noise(f) ** 2 for s in (left, right) for f in (frequency_hz, 1000.0)))

@@ -80,16 +80,13 @@ def _reading(
     i = bench.channels.index(channel)
     response = bench.calibration.response
     note = ""
-    parts = {"noise": noise, "calibration": abs(ratio) * bench.calibration.ratio_relative()}
-    if response is not None:
-        own = complex(response.leak(i, frequency_hz))
-        ratio -= own
-        parts["bench's own crosstalk"] = response.leak_u(i, frequency_hz)
-        if abs(ratio) < abs(own) * math.sqrt(10.0):
-            note = f"within 10 dB of the bench's own crosstalk ({20 * math.log10(abs(own)):.0f} dB)"
-            parts["bench's own crosstalk"] = max(parts["bench's own crosstalk"], 0.1 * abs(own))
-    else:
+    own = 0j if response is None else complex(response.leak(i, frequency_hz))
+    parts = _budget(bench, i, frequency_hz, ratio, noise)
+    ratio -= own
+    if response is None:
         note = "the bench's own crosstalk was not measured"
+    elif abs(ratio) < abs(own) * math.sqrt(10.0):
+        note = f"within 10 dB of the bench's own crosstalk ({20 * math.log10(abs(own)):.0f} dB)"
     size = max(abs(ratio), 1e-9)
     combined = math.hypot(*parts.values())
     return Reading(
@@ -100,16 +97,36 @@ def _reading(
     )  # fmt: skip
 
 
+def _budget(bench: GuardedBench, i: int, frequency_hz: float, ratio: complex, noise: float) -> dict[str, float]:
+    """Standard uncertainties of a leak, relative to the driven channel. ratio: with the bench's own still in it."""
+    parts = {"noise": noise, "calibration": abs(ratio) * bench.calibration.ratio_relative()}
+    if (response := bench.calibration.response) is not None:
+        own = complex(response.leak(i, frequency_hz))
+        near = abs(ratio - own) < abs(own) * math.sqrt(10.0)
+        parts["bench's own crosstalk"] = max(response.leak_u(i, frequency_hz), 0.1 * abs(own) if near else 0.0)
+    return parts
+
+
 def _curve(bench: GuardedBench, swept: Swept, ratios: np.ndarray[Any, np.dtype[np.complex128]]) -> Curve:
     i = bench.channels.index(swept.channel)
     frequencies = swept.own.frequencies_hz
+    combined = np.array(
+        [
+            math.hypot(*_budget(bench, i, float(f), complex(r), swept.noise(float(f), other=True)).values())
+            for f, r in zip(frequencies, ratios, strict=True)
+        ]
+    )
     if bench.calibration.response is not None:
         ratios = ratios - bench.calibration.response.leak(i, frequencies)
     other = bench.channels[1 - i]
+    sizes = np.maximum(np.abs(ratios), 1e-9)
     return Curve(
         f"separation_{swept.channel}_into_{other}",
         f"Separation, {swept.channel} into {other}, 1 W",
-        {"frequency_hz": frequencies, "separation_db": -20.0 * np.log10(np.maximum(np.abs(ratios), 1e-9))},
-        {"frequency_hz": "Hz", "separation_db": "dB"},
-        {"channel": swept.channel, "at": "1 W"},
-    )
+        {
+            "frequency_hz": frequencies, "separation_db": -20.0 * np.log10(sizes),
+            "separation_uncertainty_db": DB_PER_NEPER * COVERAGE * combined / sizes,
+        },
+        {"frequency_hz": "Hz", "separation_db": "dB", "separation_uncertainty_db": "dB"},
+        {"channel": swept.channel, "at": "1 W", "coverage_factor": COVERAGE},
+    )  # fmt: skip

@@ -208,6 +208,7 @@ def warm_up(bench: GuardedBench, times_s: tuple[float, ...]) -> tuple[list[Readi
         times_s = tuple(sorted({times_s[0], *(t for t in times_s if t == CARRIED_S), times_s[-1]}))
     start = bench.now()
     taken: dict[str, list[float]] = {channel: [] for channel in bench.channels}
+    spread: dict[str, list[float]] = {channel: [] for channel in bench.channels}
     meter_u: dict[str, float] = {}
     reading_s = 0.0
     when: list[float] = []
@@ -219,13 +220,19 @@ def warm_up(bench: GuardedBench, times_s: tuple[float, ...]) -> tuple[list[Readi
             carry_meter(bench, points[channel])
             seen = bench.dc_volts(points[channel], repeats=1)
             taken[channel].append(float("nan") if seen.value is None else seen.value)
+            spread[channel].append(COVERAGE * seen.standard_uncertainty)
             meter_u[channel] = max(meter_u.get(channel, 0.0), seen.standard_uncertainty)
         reading_s = bench.now() - begun
     curve = Curve(
         "offset_warmup",
         "Offset while warming up",
-        {"time_s": np.array(when), **{f"{c}_v": np.array(taken[c]) for c in reached}},
-        {"time_s": "s", **{f"{c}_v": "V" for c in reached}},
+        {
+            "time_s": np.array(when),
+            **{f"{c}_v": np.array(taken[c]) for c in reached},
+            **{f"{c}_uncertainty_v": np.array(spread[c]) for c in reached},
+        },
+        {"time_s": "s", **{f"{c}_v": "V" for c in reached}, **{f"{c}_uncertainty_v": "V" for c in reached}},
+        {"coverage_factor": COVERAGE},
     )
     minutes = (when[-1] - when[0]) / 60.0
     conditions = bench.conditions(minutes=round(minutes, 2), at="warm-up")

@@ -117,10 +117,14 @@ def minus_3_db(frequencies_hz: FloatArray, level_db: FloatArray, side: str) -> f
 
 
 def _curve(bench: GuardedBench, swept: Swept) -> Curve:
+    points = range(len(swept.own.frequencies_hz))
+    spread = np.array([COVERAGE * math.hypot(*budget(bench, swept, k).values()) for k in points])
     return Curve(
         f"frequency_response_{swept.channel}",
         f"Frequency response, {swept.channel}, 1 W",
-        {"frequency_hz": swept.own.frequencies_hz, "level_db": swept.relative_db},
-        {"frequency_hz": "Hz", "level_db": "dB re 1 kHz"},
-        {"channel": swept.channel, "load_ohm": bench.load_ohm[swept.channel], "at": "1 W"},
-    )
+        {"frequency_hz": swept.own.frequencies_hz, "level_db": swept.relative_db, "level_uncertainty_db": spread},
+        {"frequency_hz": "Hz", "level_db": "dB re 1 kHz", "level_uncertainty_db": "dB"},
+        {
+            "channel": swept.channel, "load_ohm": bench.load_ohm[swept.channel], "at": "1 W", "coverage_factor": COVERAGE,
+        },
+    )  # fmt: skip

@@ -19,7 +19,8 @@ from typing import Any
 import numpy as np
 
 from benchtest.errors import NotAllowed, NotReachable
-from benchtest.measurements.budget import expanded, part
+from benchtest.measurements.budget import COVERAGE, expanded, part
+from benchtest.measurements.distortion import estimates, near_the_floor
 from benchtest.measurements.output_impedance import load_relative
 from benchtest.measurements.unmeasured import not_measured
 from benchtest.reading import Reading, Verdict
@@ -45,6 +46,8 @@ class Point:
     level_v: dict[str, float]
     thd: dict[str, float]
     thd_n: dict[str, float]
+    spread: dict[str, tuple[float, float]] = field(default_factory=dict)
+    """Expanded uncertainties of THD and THD+N, percent."""
 
 
 @dataclass
@@ -165,12 +168,21 @@ def _step(bench: GuardedBench, ramp: Ramp, asked_v: float, hold_s: float) -> Non
             {c: f.level_v for c, f in figures.items()},
             {c: f.thd for c, f in figures.items()},
             {c: f.thd_n for c, f in figures.items()},
+            {c: _spread(bench, capture, c) for c in ramp.channels},
         )
     )
     if not capture.clipped and (ramp.loudest is None or asked_v >= max(p.asked_v for p in ramp.points)):
         ramp.loudest = capture
     if capture.rails is not None:
         ramp.rails = capture.rails
+
+
+def _spread(bench: GuardedBench, capture: Capture, channel: str) -> tuple[float, float]:
+    figures = capture.figures[channel]
+    if not (math.isfinite(figures.thd) and math.isfinite(figures.thd_n) and figures.level_v > 0.0):
+        return math.nan, math.nan
+    thd, thd_n = (near_the_floor(e)["expanded_uncertainty"] for e in estimates(bench, capture, channel))
+    return float(thd), float(thd_n)
 
 
 def _bisect(bench: GuardedBench, ramp: Ramp, channel: str, target: float) -> None:
@@ -268,10 +280,15 @@ def _curve(bench: GuardedBench, ramp: Ramp, channel: str) -> Curve:
             "output_v": volts,
             "thd_percent": np.array([100 * p.thd[channel] for p in points]),
             "thd_n_percent": np.array([100 * p.thd_n[channel] for p in points]),
+            "thd_uncertainty_percent": np.array([p.spread[channel][0] for p in points]),
+            "thd_n_uncertainty_percent": np.array([p.spread[channel][1] for p in points]),
         },
-        {"output_power_w": "W", "output_v": "V", "thd_percent": "%", "thd_n_percent": "%"},
-        {"channel": channel, "load_ohm": bench.load_ohm[channel], "frequency_hz": 1000.0},
-    )
+        {
+            "output_power_w": "W", "output_v": "V", "thd_percent": "%", "thd_n_percent": "%",
+            "thd_uncertainty_percent": "%", "thd_n_uncertainty_percent": "%",
+        },
+        {"channel": channel, "load_ohm": bench.load_ohm[channel], "frequency_hz": 1000.0, "coverage_factor": COVERAGE},
+    )  # fmt: skip
 
 
 def _nothing(channel: str, why: object, conditions: dict[str, object]) -> Reading:

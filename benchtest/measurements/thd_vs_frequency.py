@@ -17,6 +17,7 @@ from typing import Any
 import numpy as np
 
 from benchtest.errors import NotAllowed, NotReachable
+from benchtest.measurements.budget import COVERAGE
 from benchtest.measurements.distortion import estimates, near_the_floor
 from benchtest.measurements.estimates import Estimate, bench_thd
 from benchtest.measurements.sweep import Swept
@@ -57,22 +58,28 @@ def thd_high(bench: GuardedBench, swept: Swept | str, channel: str, *, at: str =
             quantity="thd", frequency_hz=HIGH_HZ, level=swept.level_v, level_unit="V",
             load_ohm=bench.load_ohm[channel], bandwidth_hz="20:20000", **common, **near_the_floor(estimate),
         ),
-        _curve(swept),
+        _curve(swept, own),
     ]  # fmt: skip
 
 
-def _curve(swept: Swept) -> Curve:
+def _curve(swept: Swept, own: float) -> Curve:
+    """own: the bench's own THD at this level, as a ratio."""
     frequencies = swept.own.frequencies_hz
     keep = np.logical_and(frequencies >= 40.0, frequencies <= 10e3)
     columns = {"frequency_hz": frequencies[keep]}
     for order in ORDERS:
         columns[f"order_{order}_percent"] = 100.0 * swept.own.distortion[order][keep]
+    for order in ORDERS:
+        level = swept.own.distortion[order][keep]
+        noise = np.array([swept.harmonic_noise(float(f), order) for f in frequencies[keep]])
+        combined = np.sqrt(noise**2 + own**2 / 2.0 + (0.01 * level) ** 2)
+        columns[f"order_{order}_uncertainty_percent"] = 100.0 * COVERAGE * combined
     return Curve(
         f"distortion_vs_frequency_{swept.channel}",
         f"Second and third harmonic against frequency, {swept.channel}, 1 W",
         columns,
-        {"frequency_hz": "Hz", **{f"order_{order}_percent": "%" for order in ORDERS}},
-        {"channel": swept.channel, "at": "1 W"},
+        {name: "Hz" if name == "frequency_hz" else "%" for name in columns},
+        {"channel": swept.channel, "at": "1 W", "coverage_factor": COVERAGE},
     )
 
 
@@ -112,6 +119,7 @@ def thd_vs_frequency(
     """THD and THD+N at stepped frequencies, 1 W, and their curve."""
     found: list[object] = []
     points: dict[str, list[float]] = {"frequency_hz": [], "thd_percent": [], "thd_n_percent": []}
+    points |= {"thd_uncertainty_percent": [], "thd_n_uncertainty_percent": []}
     for frequency in frequencies_hz:
         readings = thd_at(bench, channel, frequency)
         found += readings
@@ -120,14 +128,16 @@ def thd_vs_frequency(
             points["frequency_hz"].append(frequency)
             points["thd_percent"].append(float(values["thd"] or 0.0))
             points["thd_n_percent"].append(float(values["thd_n"] or 0.0))
+            for reading in readings:
+                points[f"{reading.quantity}_uncertainty_percent"].append(reading.expanded_uncertainty or math.nan)
     if points["frequency_hz"]:
         found.append(
             Curve(
                 f"thd_vs_frequency_{channel}",
                 f"THD and THD+N against frequency, {channel}, 1 W",
                 {name: np.array(values) for name, values in points.items()},
-                {"frequency_hz": "Hz", "thd_percent": "%", "thd_n_percent": "%"},
-                {"channel": channel, "at": "1 W"},
+                {name: "Hz" if name == "frequency_hz" else "%" for name in points},
+                {"channel": channel, "at": "1 W", "coverage_factor": COVERAGE},
             )
         )
     return found

@@ -50,6 +50,7 @@ def thd_vs_level(bench: GuardedBench, channel: str, *, top_v: float | None = Non
     top = top_v if top_v is not None else limits.one_watt_v()
     conditions = bench.conditions(at="10 mW", driven="one")
     rows: list[tuple[float, float, float]] = []
+    spreads: list[tuple[float, float]] = []
     last: dict[str, Any] = {}
     readings: list[object] = []
     levels = steps_down_v(top, limits.rated_load_ohm)
@@ -67,6 +68,9 @@ def thd_vs_level(bench: GuardedBench, channel: str, *, top_v: float | None = Non
             break
         pair = estimates(bench, capture, channel)
         rows.append((figures.level_v, pair[0].value, pair[1].value))
+        spreads.append(
+            (near_the_floor(pair[0])["expanded_uncertainty"], near_the_floor(pair[1])["expanded_uncertainty"])
+        )
         last = {"pair": pair, "level_v": figures.level_v}
     if len(rows) < 2:
         why_not = "no tone was found"
@@ -79,7 +83,7 @@ def thd_vs_level(bench: GuardedBench, channel: str, *, top_v: float | None = Non
                 load_ohm=bench.load_ohm[channel], bandwidth_hz="20:20000", conditions=conditions, method=METHOD, **kept,
             )
         )  # fmt: skip
-    readings.append(_curve(bench, channel, rows))
+    readings.append(_curve(bench, channel, rows, spreads))
     return readings
 
 
@@ -105,15 +109,23 @@ def _falling(rise_db: float) -> str:
     return "THD falls with the level, as curvature does" if rise_db < -3.0 else "THD is alike at all low levels"
 
 
-def _curve(bench: GuardedBench, channel: str, rows: list[tuple[float, float, float]]) -> Curve:
-    level, thd, thd_n = (np.array(column) for column in zip(*sorted(rows), strict=True))
+def _curve(
+    bench: GuardedBench, channel: str, rows: list[tuple[float, float, float]], spreads: list[tuple[float, float]]
+) -> Curve:
+    """spreads: expanded uncertainties of THD and THD+N, percent."""
+    both = sorted((*row, *spread) for row, spread in zip(rows, spreads, strict=True))
+    level, thd, thd_n, thd_u, thd_n_u = (np.array(column) for column in zip(*both, strict=True))
     return Curve(
         f"thd_vs_low_level_{channel}",
         f"THD and THD+N down to 10 mW, {channel}, one channel driven, 1 kHz",
         {
             "output_power_w": level**2 / bench.load_ohm[channel], "output_v": level,
             "thd_percent": 100.0 * thd, "thd_n_percent": 100.0 * thd_n,
+            "thd_uncertainty_percent": thd_u, "thd_n_uncertainty_percent": thd_n_u,
         },
-        {"output_power_w": "W", "output_v": "V", "thd_percent": "%", "thd_n_percent": "%"},
-        {"channel": channel, "load_ohm": bench.load_ohm[channel], "frequency_hz": 1000.0},
+        {
+            "output_power_w": "W", "output_v": "V", "thd_percent": "%", "thd_n_percent": "%",
+            "thd_uncertainty_percent": "%", "thd_n_uncertainty_percent": "%",
+        },
+        {"channel": channel, "load_ohm": bench.load_ohm[channel], "frequency_hz": 1000.0, "coverage_factor": 2.0},
     )  # fmt: skip

@@ -47,6 +47,7 @@ AXIS_WORDS = {
     "thd_percent": "THD",
     "output_v": "output voltage",
     "order_2_percent": "second harmonic",
+    "order_3_percent": "third harmonic",
     "separation_db": "separation",
     "difference_db": "right less left",
     "error_db": "departure",
@@ -57,7 +58,7 @@ _UNIT_ENDINGS = {"V": "_v", "W": "_w", "%": "_percent", "Hz": "_hz", "s": "_s", 
 def new_figure() -> tuple[Figure, Axes]:
     figure = Figure(figsize=(4.7, 3.1), layout=None)
     FigureCanvasSVG(figure)
-    return figure, figure.add_axes((0.135, 0.15, 0.845, 0.72))
+    return figure, figure.add_axes((0.15, 0.15, 0.83, 0.72))
 
 
 def finish(figure: Figure, axes: Axes, x_label: str, y_label: str) -> None:
@@ -70,15 +71,48 @@ def finish(figure: Figure, axes: Axes, x_label: str, y_label: str) -> None:
         axes.spines[side].set_visible(False)
     handles, labels = axes.get_legend_handles_labels()
     if handles:
+        columns = _legend_columns(labels)
+        rows = -(-len(labels) // columns)
+        if rows > 2:  # the axes make room
+            left, bottom, width, height = axes.get_position().bounds
+            axes.set_position((left, bottom, width, height - (rows - 2) * LEGEND_ROW))
         figure.legend(
-            handles, labels, loc="upper left", bbox_to_anchor=(0.12, 1.0), ncols=4, frameon=False, fontsize=8,
+            handles, labels, loc="upper left", bbox_to_anchor=(0.12, 1.0), ncols=columns, frameon=False, fontsize=8,
             handlelength=2.2, handletextpad=0.5, columnspacing=0.9, borderaxespad=0.2,
         )  # fmt: skip
 
 
+LEGEND_ROW = 0.055
+LEGEND_WIDTH = 290.0  # points, as all below at 8 points of type
+HANDLE_WIDTH, LETTER_WIDTH = 30.0, 4.1
+
+
+def _legend_columns(labels: Sequence[str]) -> int:
+    """As many columns as fit side by side, each as wide as its widest label (they are filled downwards).
+
+    >>> _legend_columns(["left", "right", "limit", "judged ±"]), _legend_columns(["left, third harmonic"] * 4)
+    (4, 2)
+    """
+    for columns in (4, 3, 2):
+        column = np.array_split(np.array([len(label) for label in labels]), columns)  # the first ones hold one more
+        widest = [int(lengths.max(initial=0)) for lengths in column]
+        if sum(HANDLE_WIDTH + LETTER_WIDTH * letters for letters in widest) <= LEGEND_WIDTH:
+            return columns
+    return 1
+
+
 def set_range(
-    axes: Axes, series: Sequence[Series], scale_x: float, scale_y: float, *, log_x: bool, log_y: bool, decibels: bool
+    axes: Axes,
+    series: Sequence[Series],
+    scale_x: float,
+    scale_y: float,
+    *,
+    log_x: bool,
+    log_y: bool,
+    decibels: bool,
+    bounds: Sequence[float] = (),
 ) -> None:
+    """bounds: the heights of limits, which stay inside a picture in decibels (the others hold them by themselves)."""
     x = np.concatenate([one.x for one in series]) * scale_x
     x = x[x > 0] if log_x else x
     if log_x and len(x):
@@ -88,8 +122,10 @@ def set_range(
         axes.set_xlim(low / 1.12, high * 1.12)
     y = np.concatenate([one.y for one in series]) * scale_y
     if decibels:
-        top = float(y.max())
-        axes.set_ylim(max(float(y.min()), top - DYNAMIC_RANGE_DB) - 5, top + 8)
+        top, bottom = max(float(y.max()), *bounds, -np.inf), min(float(y.min()), *bounds, np.inf)
+        bottom = max(bottom, float(y.max()) - DYNAMIC_RANGE_DB)
+        room = 0.06 * (top - bottom) + 0.2
+        axes.set_ylim(bottom - room, top + room)
     if log_y:
         low, high = axes.get_ylim()
         axes.set_ylim(low / 1.3, high * 1.3)

@@ -8,13 +8,14 @@ not_tested (a list of texts beside what the readings tell).
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from datetime import UTC, datetime
 from typing import Any
 
 from benchtest.archive.job_card import read_card
 from benchtest.archive.run import ALTERED, UNFINISHED, Run, amplifier_identity
 from benchtest.report.graphic import legend
+from benchtest.report.how import how_it_was_measured, methods_of
 from benchtest.report.numbers import duration, significant
 from benchtest.report.pairs import grouped, line_of
 from benchtest.report.wording import (
@@ -26,7 +27,7 @@ from benchtest.report.wording import (
     plain_words,
     quantity_words,
     result_sentence,
-    unit_of_key,
+    si_text,
 )
 
 Row = Mapping[str, Any]
@@ -42,8 +43,6 @@ ELECTRICAL_SAFETY = (
     "Electrical safety test (earth, insulation): NOT DONE by this tool. "
     "A multimeter cannot do it; an instrument made for it can."
 )
-LONGEST_TEXT = 300
-MOST_NUMBERS = 6
 
 
 def page_of(run: Run) -> dict[str, Any]:
@@ -86,8 +85,8 @@ def page_of(run: Run) -> dict[str, Any]:
         "claims": any(line.claim_figure for group in groups for line in group.lines),
         "readings": len(rows),
         "not_tested": _not_tested(rows, summary, run.captures()),
-        "how": _how(summary, identity),
-        "methods": _methods(rows),
+        "how": how_it_was_measured(summary, identity),
+        "methods": methods_of(rows),
         "legend": legend(),
         "coverage": sorted({row["coverage_factor"] for row in rows if row["coverage_factor"] is not None}),
         "steps": _steps(events),
@@ -157,8 +156,8 @@ def _cause(cause: Mapping[str, Any]) -> dict[str, Any]:
     return {
         "what": plain_words(str(cause.get("cause") or "")),
         "channel": channel if channel in ("left", "right") else "both channels" if channel == "both" else "",
-        "evidence": [str(item) for item in told],
-        "next_check": str(cause.get("next_check") or ""),
+        "evidence": [si_text(str(item)) for item in told],
+        "next_check": si_text(str(cause.get("next_check") or "")),
     }
 
 
@@ -202,7 +201,7 @@ def _standing_out(rows: Sequence[Row], titles: Mapping[str, str]) -> list[dict[s
                     "channels": [],
                     "where": titles.get(row["step"], plain_words(row["step"])),
                     "value": _value(row),
-                    "note": row["note"],
+                    "note": si_text(str(row["note"] or "")),
                     "more": -1,
                 },
             )
@@ -243,83 +242,6 @@ def _not_tested(rows: Sequence[Row], summary: Mapping[str, Any], captures: Seque
             None
         )
     return list(told)
-
-
-def _how(summary: Mapping[str, Any], identity: Mapping[str, Any]) -> list[tuple[str, list[tuple[str, str]]]]:
-    """Headings with their facts, for what run.json says of the bench."""
-    bench = summary.get("bench")
-    sections = [
-        ("Bench and load", _facts(bench if isinstance(bench, Mapping) else {"name": bench})),
-        ("Instruments", _facts(summary.get("instruments"))),
-        ("Calibration", _facts(_without(summary.get("calibration"), "response"))),
-        (
-            "The set, as its file says",
-            _facts({k: v for k, v in identity.items() if k not in ("name", "claims", "limits")}),
-        ),
-        ("Surroundings", _facts(summary.get("environment"))),
-        ("Software", _facts(summary.get("software"))),
-    ]
-    if summary.get("seed") is not None:
-        sections[0][1].append(("seed", str(summary["seed"])))
-    return [(heading, facts) for heading, facts in sections if facts]
-
-
-def _facts(value: Any, label: str = "", unit: str = "") -> list[tuple[str, str]]:
-    """Nested JSON as label and text, in order; what is empty is left out. A key's ending gives the unit.
-
-    >>> _facts({"load_ohm": {"left": 8.02}, "mains_voltage": 230.0, "file": None})
-    [('load left', '8.02 Ω'), ('mains voltage', '230 V')]
-    """
-    if isinstance(value, Mapping):
-        found = []
-        for key, item in value.items():
-            name, own_unit = unit_of_key(str(key))
-            found += _facts(item, f"{label} {plain_words(name)}".strip(), own_unit or unit)
-        return found
-    if isinstance(value, list) and _is_a_table(value):
-        return []  # tables of numbers (the bench's own response) are left to run.json
-    if isinstance(value, list) and any(isinstance(item, Mapping) for item in value):
-        return [fact for number, item in enumerate(value, 1) for fact in _thing(item, f"{label} {number}".strip())]
-    text = ", ".join(map(_text, value)) if isinstance(value, list) else _text(value)
-    if isinstance(value, int | float) and not isinstance(value, bool) and unit:
-        text = f"{text} {unit}"
-    return [(label, text[:LONGEST_TEXT])] if text else []
-
-
-def _without(value: Any, key: str) -> Any:
-    return {name: item for name, item in value.items() if name != key} if isinstance(value, Mapping) else value
-
-
-def _is_a_table(values: Sequence[Any]) -> bool:
-    numbers = not any(isinstance(item, str | Mapping) for item in values)
-    return numbers and (len(values) > MOST_NUMBERS or any(isinstance(item, list) for item in values))
-
-
-def _thing(item: Any, label: str) -> list[tuple[str, str]]:
-    """One of a list of things (instruments): by its name, with the rest in one line."""
-    if not (isinstance(item, Mapping) and item.get("name")):
-        return _facts(item, label)
-    rest = [plain_words(text) if key != "identity" else text for key, text in _facts({**item, "name": None})]
-    return [(str(item["name"]), " · ".join(rest)[:LONGEST_TEXT])]
-
-
-def _text(value: Any) -> str:
-    if value is None:
-        return ""
-    if isinstance(value, bool):
-        return "yes" if value else "no"
-    if isinstance(value, float):
-        return significant(value, 6)
-    return str(value)
-
-
-def _methods(rows: Iterable[Row]) -> list[tuple[str, str]]:
-    """The methods, each with the quantities that were measured by it."""
-    found: dict[str, dict[str, None]] = {}
-    for row in rows:
-        if row["method"]:
-            found.setdefault(row["method"], {})[quantity_words(row["quantity"])] = None
-    return [(", ".join(quantities), method) for method, quantities in found.items()]
 
 
 def _job_card(run: Run) -> dict[str, Any] | None:

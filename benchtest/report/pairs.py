@@ -8,6 +8,7 @@ from dataclasses import dataclass, field, replace
 from typing import Any
 
 from benchtest.archive.conditions import alike, conditions_of, is_measured
+from benchtest.quantities import TOLD_IN_WORDS
 from benchtest.report.graphic import LimitGraphic, Mark
 from benchtest.report.numbers import Unit, fitting_unit, limits_text, value_text
 from benchtest.report.wording import (
@@ -17,12 +18,14 @@ from benchtest.report.wording import (
     claim_words,
     condition_words,
     quantity_words,
+    si_text,
     told_in_words,
 )
 
 Row = Mapping[str, Any]
 
 LIMIT_ROOM = 20.0  # a limit of 2 V is not written as 2000000 uV because the reading is small
+FAR_BELOW = 1e-4  # of the line's unit: a cell so much smaller has a unit of its own
 MANY = 4  # lines of one quantity in a step that nothing judges (a ramp); more of them are folded away
 
 
@@ -114,7 +117,7 @@ def grouped(rows: Sequence[Row]) -> list[Group]:
     groups = []
     for step, lines in by_step.items():
         group = Group(step)
-        made = [line_of(members) for members in lines]
+        made = [line_of(members) for members in _beside_its_other(lines)]
         unjudged = [line.quantity for line in made if not line.judged]
         for line in made:
             many = not line.judged and unjudged.count(line.quantity) > MANY
@@ -140,11 +143,43 @@ def _belongs(row: Row, line: Sequence[Row]) -> bool:
     )
 
 
+def _beside_its_other(lines: list[list[Row]]) -> list[list[Row]]:
+    """What was not measured on one channel beside what was on the other: such a row knows neither level nor frequency, so
+    it stands beside every line of its quantity and place."""
+    alone = [line[0] for line in lines if len(line) == 1 and _says_little(line[0])]
+    placed: set[int] = set()
+    found: list[list[Row]] = []
+    for line in lines:
+        first = line[0]
+        other = next(
+            (row for row in alone if len(line) == 1 and not _says_little(first) and _same_place(row, first)), None
+        )
+        if other is not None:
+            told = other if id(other) not in placed else {**other, "note": ""}  # the reason once
+            placed.add(id(other))
+            line = [first, told] if first["channel"] == "left" else [told, first]
+        found.append(line)
+    return [line for line in found if not (len(line) == 1 and id(line[0]) in placed)]
+
+
+def _says_little(row: Row) -> bool:
+    return bool(row["verdict"] == "not_measured" and row["frequency_hz"] is None and row["level"] is None)
+
+
+def _same_place(row: Row, other: Row) -> bool:
+    return (
+        {row["channel"], other["channel"]} == {"left", "right"}
+        and row["quantity"] == other["quantity"]
+        and row["unit"] == other["unit"]
+        and conditions_of(row).get("at") == conditions_of(other).get("at")
+    )
+
+
 def _own_conditions(row: Row) -> dict[str, Any]:
     """The conditions with the row's own channel called by one name, and without flags and numbers: those are found
     by measuring."""
     return {
-        key: "this channel" if value in (row["channel"], [row["channel"]]) else value
+        key: "this channel" if value in (row["channel"], [row["channel"]]) else "other" if key == "into" else value
         for key, value in conditions_of(row).items()
         if not isinstance(value, bool) and not is_measured(value)
     }
@@ -176,11 +211,14 @@ def line_of(rows: Sequence[Row]) -> Line:
 
 
 def _cell(row: Row, unit: Unit) -> Cell:
-    value = _number(row["value"])
-    shown, uncertainty = ("", "") if value is None else value_text(value, _number(row["expanded_uncertainty"]), unit)
+    value, spread = _number(row["value"]), _number(row["expanded_uncertainty"])
+    shown, uncertainty = ("", "")
     if words := told_in_words(row):
-        shown, uncertainty = words, ""
+        shown = words
+    elif value is not None:
+        shown, uncertainty = _in_its_size(value, spread, str(row["unit"]), unit)
     verdict = str(row["verdict"])
+    noted = si_text(str(row["note"] or ""))
     return Cell(
         channel=str(row["channel"]),
         value=shown,
@@ -190,9 +228,29 @@ def _cell(row: Row, unit: Unit) -> Cell:
         mark=MARK[verdict],
         claim=claim_words(row),
         claim_verdict=str(row["claim_verdict"] or ""),
-        limits=limits_text(_number(row["lower_limit"]), _number(row["upper_limit"]), unit),
-        note=str(row["note"] or ""),
+        limits=_limits(row, unit),
+        note="" if noted == shown else noted,
     )
+
+
+def _in_its_size(value: float, spread: float | None, si_unit: str, unit: Unit) -> tuple[str, str]:
+    """Value and uncertainty in the line's unit; what is far smaller than the line (a zero beside a rail) in its own."""
+    largest = max(abs(value), spread or 0.0)
+    own = fitting_unit(si_unit, [largest])
+    if 0.0 < largest < FAR_BELOW * unit.divisor and own != unit:
+        shown, uncertainty = value_text(value, spread, own)
+        return (shown, f"{uncertainty} {own.text}") if uncertainty else (f"{shown} {own.text}", "")
+    return value_text(value, spread, unit)
+
+
+def _limits(row: Row, unit: Unit) -> str:
+    if row["quantity"] not in TOLD_IN_WORDS:
+        return limits_text(_number(row["lower_limit"]), _number(row["upper_limit"]), unit)
+    lower, upper = (_number(row[key]) for key in ("lower_limit", "upper_limit"))
+    if lower is None and upper is None:
+        return ""
+    allowed = {n: word for n, word in TOLD_IN_WORDS[row["quantity"]].items() if lower is None or n >= lower}
+    return " or ".join(word for n, word in allowed.items() if upper is None or n <= upper)
 
 
 def _shared_conditions(rows: Sequence[Row]) -> tuple[str, ...]:
@@ -204,12 +262,14 @@ def _shared_conditions(rows: Sequence[Row]) -> tuple[str, ...]:
 
 def _either(part: str, other: Sequence[str]) -> str:
     """A part that differs between the channels: the left's, which the right's resembles."""
+    if part.startswith("into ") and part.removeprefix("into ") in ("left", "right"):
+        return "into the other channel"
     return "each driven alone" if part.endswith(" driven") and any(o.endswith(" driven") for o in other) else part
 
 
 def _graphic(rows: Sequence[Row], unit: Unit) -> str:
     bounds = {(row["lower_limit"], row["upper_limit"]) for row in rows}
-    if len(bounds) != 1:
+    if len(bounds) != 1 or any(row["quantity"] in TOLD_IN_WORDS for row in rows):
         return ""
     lower, upper = (_number(bound) for bound in bounds.pop())
     marks = [

@@ -39,7 +39,7 @@ from benchtest.report.numbers import significant
 from benchtest.report.series import (
     COLUMNS_DRAWN,
     FLOOR,
-    QUANTITY_OF,
+    HOLDS_FROM_TO_HZ,
     Judged,
     Row,
     Series,
@@ -47,6 +47,7 @@ from benchtest.report.series import (
     family_of,
     judged_readings,
     power_of,
+    rows_of,
     same_kind,
     series_of,
     thinned,
@@ -67,6 +68,8 @@ STYLES: dict[str, dict[str, Any]] = {
     "": {"color": INK, "linestyle": "-", "marker": "D", "linewidth": 1.4, "markersize": 3.6},
 }  # fmt: skip
 BEFORE_STYLE = {"color": BEFORE, "linestyle": (0, (4, 2)), "marker": "x", "markerfacecolor": BEFORE}
+FAR_OFF = 30.0
+"""A limit more than so many times above all that a curve shows is told, not drawn."""
 MOST_MARKERS = 30  # points of a curve; above it markers would hide the line
 ORDER = (
     "thd_n_vs_level", "frequency_response", "thd_vs_frequency", "distortion_vs_frequency", "separation", "spectrum",
@@ -186,11 +189,13 @@ def _draw(
     alone = len({(one.channel, one.label) for one in series} - {(FLOOR, "")}) == 1
     for one in series:
         _plot(axes, one, scale_x, scale_y, log_x=log_x, alone=alone)
-    _whiskers(axes, judged_readings(base, rows, x_name), scale_y)
+    own_rows = rows_of(base, rows, x_name, first.meta.get("at"))
+    _whiskers(axes, judged_readings(own_rows, x_name), scale_y)
     axes.set_xscale("log" if log_x else "linear")
     axes.set_yscale("log" if log_y else "linear")
-    drawn_limits = _limits(axes, base, x_name, rows, rated_power_w, scale_y, y_unit)
-    set_range(axes, series, scale_x, scale_y, log_x=log_x, log_y=log_y, decibels=y_unit.startswith("dB"))
+    drawn_limits, bounds = _limits(axes, base, x_name, own_rows, rated_power_w, scale_y, y_unit, _largest(series))
+    decibels = y_unit.startswith("dB")
+    set_range(axes, series, scale_x, scale_y, log_x=log_x, log_y=log_y, decibels=decibels, bounds=bounds)
     set_ticks(axes, log_x=log_x, log_y=log_y)
     finish(figure, axes, axis_label(x_name, x_unit), axis_label(y_name, y_unit))
     hover = [
@@ -211,7 +216,7 @@ def _name_of(one: Series) -> str:
 
 def _plot(axes: Axes, one: Series, scale_x: float, scale_y: float, *, log_x: bool, alone: bool) -> None:
     x, y = one.x * scale_x, one.y * scale_y
-    if one.spread is not None:
+    if one.spread is not None and not one.thin:
         _band(axes, one, x, y, one.spread * scale_y)
     if len(x) > COLUMNS_DRAWN:
         x, y = thinned(x, y, logarithmic=log_x)
@@ -228,17 +233,19 @@ def _plot(axes: Axes, one: Series, scale_x: float, scale_y: float, *, log_x: boo
     name = one.label or one.channel or AXIS_WORDS.get(one.name, one.name.replace("_", " "))
     if one.thin:
         style |= {"linewidth": 0.9, "marker": "", "linestyle": ":"}
-        name = f"{one.channel}, THD"
+        name = f"{one.channel}, {AXIS_WORDS.get(one.name, 'THD')}"
     axes.plot(x, y, label=name, **style)
 
 
 def _band(axes: Axes, one: Series, x: FloatArray, y: FloatArray, spread: FloatArray) -> None:
     """The expanded uncertainty: a band under a long line, whiskers at the points of a short one."""
     color = STYLES.get(one.channel, STYLES[""])["color"]
+    spread = np.where(np.isfinite(spread), spread, 0.0)
+    below = np.where(y > 0, np.minimum(spread, 0.9 * y), spread) if one.name.endswith("_percent") else spread
     if len(x) > MOST_MARKERS:
-        axes.fill_between(x, y - spread, y + spread, color=color, alpha=0.18, linewidth=0)
+        axes.fill_between(x, y - below, y + spread, color=color, alpha=0.18, linewidth=0)
     else:
-        axes.errorbar(x, y, spread, fmt="none", ecolor=color, elinewidth=0.9, capsize=2.0)
+        axes.errorbar(x, y, [below, spread], fmt="none", ecolor=color, elinewidth=0.9, capsize=2.0)
 
 
 def _whiskers(axes: Axes, judged: Sequence[Judged], scale_y: float) -> None:
@@ -257,19 +264,38 @@ def _whiskers(axes: Axes, judged: Sequence[Judged], scale_y: float) -> None:
         told = True
 
 
+def _largest(series: Sequence[Series]) -> float:
+    return max(float(np.max(np.abs(one.y))) for one in series)
+
+
 def _limits(
-    axes: Axes, base: str, x_name: str, rows: Sequence[Row], rated_power_w: float | None, scale_y: float, y_unit: str
-) -> list[str]:
+    axes: Axes,
+    base: str,
+    x_name: str,
+    judged: Sequence[Row],
+    rated_power_w: float | None,
+    scale_y: float,
+    y_unit: str,
+    largest: float,
+) -> tuple[list[str], list[float]]:
     """Draw the limits that the readings of this quantity were judged by, and the maker's figure: where a limit belongs to
-    one power or frequency a short bar there, else a line across."""
+    one power or frequency a short bar there, else a line across. A limit so far off that the curve would be a flat line is
+    told in the legend instead. Returns what was drawn in words, and the heights of the limits as drawn."""
     told: list[str] = []
-    judged = [row for row in rows if row["quantity"] == QUANTITY_OF.get(base)]
     if x_name not in ("output_power_w", "frequency_hz"):
-        bounds = {row[key] for row in judged for key in ("lower_limit", "upper_limit") if row[key] is not None}
-        for bound in sorted(bounds):
+        bounds = sorted(
+            {float(row[key]) for row in judged for key in ("lower_limit", "upper_limit") if row[key] is not None}
+        )
+        near = [bound for bound in bounds if abs(bound) <= FAR_OFF * largest]
+        for bound in near:
             axes.axhline(bound * scale_y, color=LIMIT, linewidth=1.2, label=None if told else "limit")
             told.append(f"limit {significant(bound * scale_y)}")
-        return told
+        for size in sorted({abs(bound) for bound in bounds if bound not in near}):
+            both = "±" if -size in bounds and size in bounds else ""
+            words = f"limit {both}{significant(size * scale_y)} {y_unit}, off the picture"
+            axes.plot([], [], color=LIMIT, linewidth=1.2, label=words)
+            told.append(words)
+        return told, [bound * scale_y for bound in near]
     x_unit = "W" if x_name == "output_power_w" else "Hz"
     bars = {
         (at, row[key])
@@ -277,14 +303,17 @@ def _limits(
         for key in ("lower_limit", "upper_limit")
         if row[key] and (at := _place(row, x_name))
     }
+    heights = []
     for at, bound in _merged(bars):
         label = None if told else "limit"
-        axes.plot([at / 1.5, at * 1.5], [bound * scale_y] * 2, color=LIMIT, linewidth=2.2, label=label)
+        ends = HOLDS_FROM_TO_HZ.get(base, (at / 1.5, at * 1.5))
+        axes.plot(ends, [bound * scale_y] * 2, color=LIMIT, linewidth=2.2, label=label)
+        heights.append(bound * scale_y)
         told.append(f"limit {significant(bound * scale_y)} {y_unit} at {significant(at, 3)} {x_unit}")
     if rated_power_w and x_name == "output_power_w" and base == "thd_n_vs_level":
         axes.axvline(rated_power_w, color=CLAIM, linewidth=1.1, linestyle=(0, (1, 1.5)), label="rated")
         told.append(f"rated power {significant(rated_power_w)} W")
-    return list(dict.fromkeys(told))
+    return list(dict.fromkeys(told)), heights
 
 
 def _place(row: Row, x_name: str) -> float | None:
@@ -308,7 +337,7 @@ def _merged(bars: set[tuple[float, float]]) -> list[tuple[float, float]]:
 def _title(first: Curve, *, several: bool) -> str:
     title = first.title
     if several:
-        title = re.sub(r"[,;:(]?\s*\b(left|right)\b( channel)?\)?", "", title).strip(" ,;:-")
+        title = re.sub(r"[,;:(]?\s*\b(left|right)( into (left|right)| channel)?\b\)?", "", title).strip(" ,;:-")
     return title or first.name.replace("_", " ")
 
 

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from benchtest.archive.conditions import alike
+from benchtest.archive.conditions import alike, conditions_of
 
 if TYPE_CHECKING:
     import numpy.typing as npt
@@ -27,11 +27,16 @@ Y_FIRST = ("thd_n_percent",)  # what a curve of many columns is about, wherever 
 QUANTITY_OF = {
     "offset_warmup": "dc_offset", "thd_n_vs_level": "thd_n", "thd_vs_low_level": "thd_n", "thd_vs_frequency": "thd_n",
     "response": "frequency_response", "frequency_response": "frequency_response",
-    "separation_left_into": "crosstalk", "separation_right_into": "crosstalk",
-    "equalisation_error": "phono_equalisation", "power_bandwidth": "thd",
+    "separation": "crosstalk", "distortion_vs_frequency": "thd", "balance_vs_frequency": "balance_deviation",
+    "thump_turn_off": "turn_off_transient", "thump_turn_on": "turn_on_transient",
+    "equalisation_error": "equalisation_error", "power_bandwidth": "thd",
 }  # fmt: skip
 """Which readings are judged by the limits that a curve shows."""
 POWER_CURVES = ("thd_n_vs_level", "thd_vs_low_level")
+BESIDE = ("thd_percent", "order_3_percent")
+"""Columns that go thinly beside what a curve is about."""
+HOLDS_FROM_TO_HZ = {"balance_vs_frequency": (40.0, 16e3)}
+"""Limits of a quantity that is the widest of a band hold in all of it."""
 COLUMNS_DRAWN = 500  # of a spectrum; more than the picture has pixels
 NOISE_BAND_HZ = 19980.0
 """In which the calibration's noise was measured: 20 Hz to 20 kHz."""
@@ -63,7 +68,14 @@ class Judged:
 
 
 def family_of(name: str) -> tuple[str, str]:
-    """A curve's name without its channel, and the channel ("" for a curve of both)."""
+    """A curve's name without its channel, and the channel ("" for a curve of both). Separation belongs to the channel
+    that leaks, as its readings do.
+
+    >>> family_of("spectrum_left"), family_of("separation_left_into_right"), family_of("offset_warmup")
+    (('spectrum', 'left'), ('separation', 'left'), ('offset_warmup', ''))
+    """
+    if found := re.fullmatch(r"separation_(left|right)_into_(?:left|right)", name):
+        return "separation", found[1]
     for channel in ("left", "right"):
         if name.endswith(f"_{channel}"):
             return name.removesuffix(f"_{channel}"), channel
@@ -80,12 +92,12 @@ def series_of(curve: Curve, channel: str) -> list[Series]:
         own = channel or next((c for c in ("left", "right") if name.startswith(c)), "")
         floor = FLOOR in name
         if not floor and channel and any(one.channel == channel and not one.thin for one in found):
-            if name != "thd_percent":
+            if name not in BESIDE:
                 continue
             own = channel
         y = curve.columns[name]
         usable = np.isfinite(x) & np.isfinite(y)
-        thin = floor or name == "thd_percent"
+        thin = floor or name in BESIDE
         spread = _spread(curve, name, own)
         found.append(
             Series(
@@ -148,12 +160,21 @@ def spectrum_floor(frequency_hz: FloatArray, noise_v: float) -> FloatArray:
     return level
 
 
-def judged_readings(base: str, rows: Sequence[Row], x_name: str) -> list[Judged]:
+def rows_of(base: str, rows: Sequence[Row], x_name: str, at: Any) -> list[Row]:
+    """The readings that a curve shows too: of its quantity and, against frequency, of its level (``at`` as the curve's
+    description says it)."""
+    own = [row for row in rows if row["quantity"] == QUANTITY_OF.get(base)]
+    if x_name != "frequency_hz" or not at:
+        return own
+    return [row for row in own if str(conditions_of(row).get("at", at)).startswith(str(at))]
+
+
+def judged_readings(rows: Sequence[Row], x_name: str) -> list[Judged]:
     """The readings that a limit or a claim judges and that have a place in the picture, with their uncertainty."""
     found = []
     for row in rows:
         value, spread = row["value"], row["expanded_uncertainty"]
-        if row["quantity"] != QUANTITY_OF.get(base) or value is None or not spread or not math.isfinite(value):
+        if value is None or not spread or not math.isfinite(value):
             continue
         if row["upper_limit"] is None and row["lower_limit"] is None and not row["claim_verdict"]:
             continue
@@ -174,14 +195,18 @@ def power_of(row: Row) -> float | None:
 
 
 def same_kind(one: Curve, other: Curve) -> bool:
-    """Whether two curves show the same thing: the same columns and units, and the same level, as their description says."""
+    """Whether two curves show the same thing: the same columns and units, and the same level, as their description says.
+    Uncertainties may stand in one and be missing in the other."""
     mine, theirs = dict(one.meta), dict(other.meta)
     return (
-        list(one.columns) == list(other.columns)
-        and dict(one.units) == dict(other.units)
+        _lines(one) == _lines(other)
         and mine.get("at") == theirs.get("at")
         and alike(_number(mine.get("frequency_hz")), _number(theirs.get("frequency_hz")))
     )
+
+
+def _lines(curve: Curve) -> list[tuple[str, str]]:
+    return [(name, curve.units.get(name, "")) for name in curve.columns if "uncertainty" not in name]
 
 
 def _number(value: Any) -> float | None:

@@ -6,12 +6,13 @@ A report never says safe, certified, guaranteed or as new, and praises nothing: 
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Mapping, Sequence
 from typing import Any
 
 from benchtest.archive.conditions import conditions_of, is_measured
 from benchtest.quantities import QUANTITIES, TOLD_IN_WORDS
-from benchtest.report.numbers import duration, fitting_unit, significant
+from benchtest.report.numbers import MINUS, duration, fitting_unit, significant
 
 SERVICEABLE = {
     "pass": "yes",
@@ -65,12 +66,24 @@ def told_in_words(row: Mapping[str, Any]) -> str:
 
 
 def plain_words(name: str) -> str:
-    """A name from a file as a person writes it.
+    """A name from a file as a person writes it. A minus sign stays one.
 
-    >>> plain_words("speaker-fuse-open")
-    'speaker fuse open'
+    >>> plain_words("speaker-fuse-open"), plain_words("-20 dB")
+    ('speaker fuse open', '−20 dB')
     """
-    return name.replace("-", " ").replace("_", " ").strip()
+    words = re.sub(r"(?<=\w)-(?=\w)", " ", name.replace("_", " "))
+    return re.sub(r"(?<!\S)-(?=\d)", MINUS, words).strip()
+
+
+def si_text(text: str) -> str:
+    """A note with its units after SI: what was typed on a keyboard has "uV", "ohm" and a hyphen for minus.
+
+    >>> si_text("64 uV above -87 dB into 8 ohm (1 kilohm before); two-pole 0.1 uF, THD-1")
+    '64 µV above −87 dB into 8 Ω (1 kilohm before); two-pole 0.1 µF, THD-1'
+    """
+    text = re.sub(r"(?<=\d) u(?=(?:V|A|F|H|s|W)\b)", " µ", text)
+    text = re.sub(r"(?<=\d) (k|M|m)?ohms?\b", lambda found: f" {found[1] or ''}Ω", text)
+    return re.sub(r"(?<![\w.)\]])-(?=\d)", MINUS, text)
 
 
 def condition_words(row: Mapping[str, Any]) -> tuple[str, ...]:
@@ -80,14 +93,19 @@ def condition_words(row: Mapping[str, Any]) -> tuple[str, ...]:
     given = conditions_of(row)
     if given.get("at"):
         parts.append(plain_words(str(given["at"])))
-    if _finite(row.get("frequency_hz")):
-        parts.append(_with_unit(row["frequency_hz"], "Hz"))
+    if _finite(row.get("frequency_hz")) and (frequency := _with_unit(row["frequency_hz"], "Hz")) not in "".join(parts):
+        parts.append(frequency)
     if _finite(row.get("level")):
         parts.append(_with_unit(row["level"], str(row.get("level_unit") or "")))
     if _finite(row.get("load_ohm")):
         parts.append(f"into {_with_unit(row['load_ohm'], 'ohm')}")
     for key, value in given.items():
-        if key == "at" or (key, value) in USUAL or value in NOTHING or (isinstance(value, list) and is_measured(value)):
+        if (
+            key in TOLD_ELSEWHERE
+            or (key, value) in USUAL
+            or value in NOTHING
+            or (isinstance(value, list) and is_measured(value))
+        ):
             continue
         parts.append(_one_condition(key, value))
     if row.get("bandwidth_hz"):
@@ -97,6 +115,8 @@ def condition_words(row: Mapping[str, Any]) -> tuple[str, ...]:
 
 
 USUAL = (("lamp", "out"), ("load", "load"))
+TOLD_ELSEWHERE = ("at", "answer", "volume_down_db")
+"""What stands first, as the value itself, or in the note."""
 NOTHING: tuple[Any, ...] = ("", "none", "unknown", None, [], {})
 
 
@@ -104,9 +124,15 @@ def _one_condition(key: str, value: Any) -> str:
     if isinstance(value, bool):
         return plain_words(key) if value else f"no {plain_words(key)}"
     if isinstance(value, int | float):
+        if key == "minutes":
+            return f"over {significant(float(value))} min"
         name, unit = unit_of_key(key)
         return f"{plain_words(name)} {significant(float(value))} {unit}".strip()
     text = ", ".join(map(str, value)) if isinstance(value, list) else plain_words(str(value))
+    if key == "driven" and value in ("one", "both"):
+        return "one channel driven" if value == "one" else "both channels driven"
+    if key == "states":
+        return f"with {text.replace(', ', ' and with ')}"
     if key in ("driven", "channels_driven", "rail"):
         return f"{text} {key.removeprefix('channels_')}"
     return text if key in ("step", "form", "signal") else f"{plain_words(key)} {text}"
@@ -114,7 +140,7 @@ def _one_condition(key: str, value: Any) -> str:
 
 UNIT_ENDINGS = {
     "_w": "W", "_v": "V", "_ohm": "Ω", "_hz": "Hz", "_percent": "%", "_db": "dB", "_s": "s", "_a": "A", "_ma": "mA",
-    "_uf": "µF", "_voltage": "V", "_frequency": "Hz", "sample_rate": "Hz", "age_years": "years", "_seconds": "s",
+    "_uf": "µF", "_years": "years", "_voltage": "V", "_frequency": "Hz", "sample_rate": "Hz", "_seconds": "s",
 }  # fmt: skip
 
 

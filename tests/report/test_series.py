@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 import xml.etree.ElementTree as ElementTree
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -103,5 +104,47 @@ def test_before_and_after_share_a_picture_for_each_channel_only_where_they_show_
     assert "left, after: " in found[0].words
     assert overlays(run(1.0, "1 W"), run(0.5, "10 W")) == []
     assert overlays({}, run(0.5, "1 W")) == []
+    spread = {"thd_n_uncertainty_percent": np.full(8, 0.01)}  # a run of an older program has none
+    old, new = run(1.0, "1 W"), {n: replace(c, columns={**c.columns, **spread}) for n, c in run(0.5, "1 W").items()}
+    assert len(overlays(old, new)) == 2
     one = run(1.0, "1 W")["thd_n_vs_level_left"]
     assert same_kind(one, one)
+
+
+def _row(quantity: str, channel: str, value: float, **more):
+    keys = ("lower_limit", "upper_limit", "claim_verdict", "frequency_hz", "level", "level_unit", "load_ohm")
+    return dict.fromkeys(keys) | {
+        "quantity": quantity, "channel": channel, "value": value, "expanded_uncertainty": 0.1 * abs(value),
+        "conditions": "{}",
+    } | more  # fmt: skip
+
+
+def test_separation_both_ways_is_one_picture_with_the_limits_of_its_frequencies_inside():
+    f = np.geomspace(20.0, 20e3, 60)
+    units = {"frequency_hz": "Hz", "separation_db": "dB"}
+    curves = {
+        name: _curve(name, {"frequency_hz": f, "separation_db": 80 - 10 * np.log10(f / 20)}, units, at="1 W")
+        for name in ("separation_left_into_right", "separation_right_into_left")
+    }
+    rows = [
+        _row("crosstalk", "left", 63.0, lower_limit=40.0, frequency_hz=1000.0, conditions='{"at":"1 W"}'),
+        _row("crosstalk", "left", 99.0, lower_limit=12.0, frequency_hz=1000.0, conditions='{"at":"50 mV"}'),
+    ]
+    (picture,) = pictures(curves, rows, None)
+    assert "limit 40 dB at 1000 Hz" in picture.words
+    assert "limit 12" not in picture.words
+    assert {line.split(":")[0] for line in picture.words.split(". ", 1)[1].split("; ")} == {"left", "right"}
+    assert len(picture.files) == 2
+
+
+def test_a_limit_far_above_a_curve_is_told_and_does_not_flatten_it():
+    t = np.linspace(0.0, 2.0, 50)
+    columns = {"time_s": t, "left_v": 0.006 * np.exp(-t), "right_v": 0.003 * np.exp(-t)}
+    curve = _curve("thump_turn_off", columns, {"time_s": "s", "left_v": "V", "right_v": "V"})
+    rows = [_row("turn_off_transient", "left", 0.006, lower_limit=-1.0, upper_limit=1.0)]
+    (picture,) = pictures({"thump_turn_off": curve}, rows, None)
+    assert "limit ±1000 mV, off the picture" in picture.svg
+    near = [_row("turn_off_transient", "left", 0.006, lower_limit=-0.05, upper_limit=0.05)]
+    (picture,) = pictures({"thump_turn_off": curve}, near, None)
+    assert "off the picture" not in picture.svg
+    assert "limit 50" in picture.words
