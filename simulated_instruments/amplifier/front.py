@@ -57,6 +57,7 @@ class Front:
         self.tone = self.design.controls.tone.sections(0.0, 0.0, defeat=True)
         self._before_mix = [np.zeros(2 * MIX_DELAY), np.zeros(2 * MIX_DELAY)]
         self._gain: list[float] | None = None
+        self._volumes: dict[tuple[int, float, float], float] = {}
         self._flicker = (Flicker(self.rng), Flicker(self.rng))
         self._popcorn = (Telegraph(self.rng), Telegraph(self.rng))
         self._crackle = (Crackle(self.rng), Crackle(self.rng))
@@ -66,8 +67,13 @@ class Front:
 
     def volume(self, channel: int) -> float:
         """Ratio from the top of the volume control to the line stage."""
-        controls = self.design.controls
-        return controls.volume[channel].gain(self.volume_db) * controls.balance.gain(self.balance, channel)
+        key = (channel, self.volume_db, self.balance)
+        known = self._volumes.get(key)
+        if known is None:
+            controls = self.design.controls
+            known = controls.volume[channel].gain(self.volume_db) * controls.balance.gain(self.balance, channel)
+            self._volumes[key] = known
+        return known
 
     def source_of(self, channel: int) -> int:
         """Which socket feeds this channel."""
