@@ -25,6 +25,7 @@ from benchtest.loopback import BenchResponse, bench_response, from_table
 
 if TYPE_CHECKING:
     from benchtest.safety import Capture, GuardedBench
+    from benchtest.safety.tone import ToneFigures
 
 FORMAT = 1
 NOT_CALIBRATED = "NOT CALIBRATED: the values stated in the bench file are used. Run 'benchtest calibrate'."
@@ -53,8 +54,9 @@ class Calibration:
     """Scales of the sound card as built in; tuples are (left, right), volts are peak.
 
     meter_relative is the standard uncertainty (k = 1) common to all volts, own_relative that of each scale on its own.
-    residual_thd_n and residual_thd are the loopback's ratios, noise_v its rms noise referred to the terminals; response
-    is the bench's own response and crosstalk.
+    residual_thd_n and residual_thd are the loopback's ratios, residual_orders its harmonics from the second on, each over
+    the fundamental (0 where noise hides it), noise_v its rms noise referred to the terminals; response is the bench's own
+    response and crosstalk.
     """
 
     kind: str
@@ -69,6 +71,7 @@ class Calibration:
     residual_thd: tuple[float, float] | None = None
     residual_thd_n: tuple[float, float] | None = None
     noise_v: tuple[float, float] | None = None
+    residual_orders: tuple[tuple[float, ...], tuple[float, ...]] | None = None
     due_utc: str = ""
     path: str = ""
     warning: str = ""
@@ -190,6 +193,7 @@ def make_calibration(bench: GuardedBench) -> Calibration:
         residual_thd=(figures[0].thd, figures[1].thd),
         residual_thd_n=(figures[0].thd_n, figures[1].thd_n),
         noise_v=(figures[0].noise_v * scale[0], figures[1].noise_v * scale[1]),
+        residual_orders=(harmonic_ratios(figures[0]), harmonic_ratios(figures[1])),
         response=response,
         simulated=bench.simulated,
     )
@@ -221,6 +225,11 @@ def calibration_frequency(meter: DmmSection) -> float:
         if all(any(b is None or b[0] <= wanted <= b[1] for b in of_range) for of_range in bands.values()):
             return wanted
     return FREQUENCY_HZ
+
+
+def harmonic_ratios(figures: ToneFigures) -> tuple[float, ...]:
+    """Each harmonic from the second on over the fundamental; 0 where it is lost in noise."""
+    return tuple(0.0 if db is None else 10 ** (db / 20.0) for _, db in figures.harmonics)
 
 
 def calibration_for(bench: GuardedBench, bench_path: Path | None, *, make: bool = True) -> Calibration:
@@ -283,6 +292,9 @@ def save_calibration(calibration: Calibration, path: Path) -> None:
         elif isinstance(value, str):
             escaped = value.replace("\\", "\\\\").replace('"', '\\"')
             lines.append(f'{key} = "{escaped}"')
+        elif key == "residual_orders":
+            both = ", ".join(f"[{', '.join(repr(float(v)) for v in row)}]" for row in value)
+            lines.append(f"{key} = [{both}]  # left, right; from the second harmonic on")
         elif isinstance(value, tuple):
             lines.append(f"{key} = [{', '.join(repr(float(v)) for v in value)}]  # left, right")
         else:
@@ -333,6 +345,8 @@ def _checked(raw: Mapping[str, Any], path: Path) -> Calibration:
                 f"calibration file {path}: {key} = {pair!r}. Expected two numbers above 0. Calibrate again."
             )
         values[key] = (pair[0], pair[1])
+    if "residual_orders" in values:
+        values["residual_orders"] = _orders(values["residual_orders"], path)
     try:
         if "response" in values:
             values["response"] = from_table(values["response"])
@@ -345,3 +359,13 @@ def _checked(raw: Mapping[str, Any], path: Path) -> Calibration:
     if not all(0 <= v < 1 for v in (made.meter_relative, made.own_relative)):
         raise FileError(f"calibration file {path}: an uncertainty is not between 0 and 1. Calibrate again.")
     return made
+
+
+def _orders(rows: Any, path: Path) -> tuple[tuple[float, ...], tuple[float, ...]]:
+    good = isinstance(rows, list) and len(rows) == 2 and all(isinstance(row, list) for row in rows)
+    if not good or not all(isinstance(v, float) and 0.0 <= v < 1.0 for row in rows for v in row):
+        raise FileError(
+            f"calibration file {path}: residual_orders = {rows!r}. Expected two lists of ratios from 0 to 1. "
+            "Calibrate again."
+        )
+    return tuple(rows[0]), tuple(rows[1])

@@ -20,7 +20,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from benchtest import signals
-from benchtest.calibration import Calibration
+from benchtest.calibration import Calibration, harmonic_ratios
 from benchtest.errors import FileError, LostFrames, NotAllowed, NotReachable
 from benchtest.loopback import BenchResponse, bench_response
 
@@ -77,6 +77,7 @@ class Fitness:
     residual_thd: tuple[float, float] | None = None
     residual_thd_n: tuple[float, float] | None = None
     noise_v: tuple[float, float] | None = None
+    residual_orders: tuple[tuple[float, ...], tuple[float, ...]] | None = None
     response: BenchResponse | None = None
 
     @property
@@ -98,7 +99,7 @@ class Fitness:
             return calibration
         return replace(
             calibration, residual_thd=self.residual_thd, residual_thd_n=self.residual_thd_n, noise_v=self.noise_v,
-            response=self.response,
+            residual_orders=self.residual_orders, response=self.response,
         )  # fmt: skip
 
 
@@ -207,6 +208,7 @@ def _sound_card(bench: GuardedBench, watched_s: float, floor: dict[str, Any]) ->
     figures = [tone.figures[c] for c in bench.channels]
     floor["residual_thd"] = (figures[0].thd, figures[1].thd)
     floor["residual_thd_n"] = (figures[0].thd_n, figures[1].thd_n)
+    floor["residual_orders"] = (harmonic_ratios(figures[0]), harmonic_ratios(figures[1]))
     for channel, one in zip(bench.channels, figures, strict=True):
         yield Check(
             "residual_thd_n", channel, 100.0 * one.thd_n, "%", graded(one.thd_n, 1e-4, 5e-4),
@@ -453,6 +455,9 @@ def load_fitness(path: Path) -> Fitness:
             raise ValueError(f"format {FORMAT} expected")
         raw.pop("verdict")
         pairs = {k: tuple(raw.pop(k)) for k in ("residual_thd", "residual_thd_n", "noise_v") if raw.get(k)}
+        orders = raw.pop("residual_orders", None)
+        if orders is not None:
+            pairs["residual_orders"] = (tuple(orders[0]), tuple(orders[1]))
         response = raw.pop("response", None)
         if response is not None:
             from benchtest.loopback import from_table

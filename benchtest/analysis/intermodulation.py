@@ -39,6 +39,8 @@ class ModulationDistortion:
     low_v: float
     high_v: float
     lost: bool
+    total_u: float = 0.0
+    """Standard uncertainty of ``total`` from the noise in the lines."""
     form: str = PAIR_FORM
     power_form: str = POWER_FORM
 
@@ -57,6 +59,8 @@ class DifferenceDistortion:
     low_v: float
     high_v: float
     lost: bool
+    total_u: float = 0.0
+    """Standard uncertainty of ``total`` from the noise in the lines."""
     form: str = DIFFERENCE_FORM
 
 
@@ -112,6 +116,17 @@ def _lost(tones: Tones, places: list[int | None]) -> bool:
     return not any(place is not None and tones.rms[place] > tones.floors[place] for place in places)
 
 
+def _noise(tones: Tones, places: list[int | None]) -> float:
+    """Standard uncertainty of the sum of these lines' levels; a floor is three of the component along the line."""
+    return float(np.linalg.norm([tones.floors[place] / 3.0 for place in places if place is not None]))
+
+
+def _of_total(order_2: float, order_3: float, u_2: float, u_3: float) -> float:
+    """That of the root sum of squares of both orders; each counts by its share, and all of it where there is nothing."""
+    total = float(np.hypot(order_2, order_3))
+    return float(np.hypot(order_2 * u_2, order_3 * u_3)) / total if total > 0.0 else float(np.hypot(u_2, u_3))
+
+
 def modulation_distortion(
     samples: ArrayLike, sample_rate: float, *, low_hz: float = 60.0, high_hz: float = 7000.0
 ) -> ModulationDistortion:
@@ -152,6 +167,7 @@ def modulation_distortion(
         low_v=low,
         high_v=high,
         lost=_lost(tones, places),
+        total_u=_of_total(order_2, order_3, _noise(tones, places[:2]) / high, _noise(tones, places[2:]) / high),
     )
 
 
@@ -179,6 +195,9 @@ def difference_distortion(
         low_v=low,
         high_v=high,
         lost=_lost(tones, places),
+        total_u=_of_total(
+            order_2, order_3, _noise(tones, places[:1]) / (2 * high), _noise(tones, places[1:]) / (2 * high)
+        ),
     )
 
 

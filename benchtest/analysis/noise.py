@@ -15,10 +15,11 @@ from numpy.typing import ArrayLike, NDArray
 
 from benchtest.analysis.analyse import HumLine
 from benchtest.analysis.band_limits import band_gain
+from benchtest.analysis.hum import COMPONENT
 from benchtest.analysis.records import check_band, check_rate, one_channel
 from benchtest.analysis.spectrum import power_spectrum
 from benchtest.analysis.tone import take_apart
-from benchtest.analysis.weighting import a_weighting, c_weighting, itu_r_468, power_curve
+from benchtest.analysis.weighting import a_power_curve, a_weighting, c_weighting, itu_r_468, power_curve
 
 FloatArray = NDArray[np.float64]
 
@@ -38,6 +39,9 @@ class Noise:
 
     noise_v and noise_a_weighted_v leave the hum lines out; hum_v is their rms sum (0 where none stands out of the
     noise); total_v is everything in the band but dc. mains_hz is None where no hum was found.
+
+    The fields in _u are standard uncertainties from one record's scatter, by the spectrum that it showed: of the noise
+    levels, of the total (hum lines beside noise scatter with it), and of each line in ``hum``.
     """
 
     noise_v: float
@@ -47,6 +51,10 @@ class Noise:
     mains_hz: float | None
     hum: tuple[HumLine, ...]
     dc_v: float
+    noise_u: float = 0.0
+    noise_a_weighted_u: float = 0.0
+    total_u: float = 0.0
+    hum_u: tuple[float, ...] = ()
 
 
 def noise(samples: ArrayLike, sample_rate: float, *, band_hz: tuple[float, float] = (20.0, 20000.0)) -> Noise:
@@ -67,14 +75,31 @@ def noise(samples: ArrayLike, sample_rate: float, *, band_hz: tuple[float, float
     """
     x = one_channel(samples)
     rate = check_rate(sample_rate)
-    parts = take_apart(x, rate, check_band(band_hz, rate), tone=False)
+    low, high = check_band(band_hz, rate)
+    parts = take_apart(x, rate, (low, high), tone=False)
     lines: list[HumLine] = []
     if parts.hum is not None:
         for index, (level, floor) in enumerate(zip(parts.hum.levels, parts.hum.floors, strict=True)):
             lines.append(HumLine(parts.hum.mains_hz * (index + 1), float(level) if level > floor else None))
     hum = math.hypot(*(line.level_v for line in lines if line.level_v is not None))
     mains = parts.hum.mains_hz if parts.hum is not None else None
-    return Noise(parts.noise, parts.noise_a, hum, parts.total_residual, mains, tuple(lines), parts.dc)
+    spectrum, square = parts.spectrum, parts.scale**2
+    a_curve = a_power_curve(len(spectrum.power), spectrum.step_hz, spectrum.cycle_hz)
+    power_u = spectrum.scatter(low, high) * square
+    power_a_u = spectrum.scatter(low, high, a_curve) * square
+    # a floor is three standard uncertainties of a component, and a level leans on the component along itself
+    line_u = tuple(float(f) / COMPONENT for f in parts.hum.floors) if parts.hum is not None else ()
+    along = [2.0 * line.level_v * u for line, u in zip(lines, line_u, strict=True) if line.level_v is not None]
+    return Noise(
+        parts.noise, parts.noise_a, hum, parts.total_residual, mains, tuple(lines), parts.dc,
+        noise_u=_of_level(power_u, parts.noise), noise_a_weighted_u=_of_level(power_a_u, parts.noise_a),
+        total_u=_of_level(math.hypot(power_u, *along), parts.total_residual), hum_u=line_u,
+    )  # fmt: skip
+
+
+def _of_level(power_u: float, level: float) -> float:
+    """Standard uncertainty of an rms level from that of its square."""
+    return power_u / (2.0 * level) if level > 0.0 else 0.0
 
 
 def weighted_rms(

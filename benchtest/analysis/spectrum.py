@@ -21,6 +21,8 @@ ComplexArray = NDArray[np.complex128]
 
 HANN_NOISE_BINS = 1.5
 """Equivalent noise bandwidth of Hann weights, in cycles per record."""
+HANN_SPREAD = 35.0 / 18.0
+"""Variance of a noise power estimated under Hann weights over that of an unweighted one: n sum w^4 / (sum w^2)^2."""
 
 
 @dataclass(frozen=True)
@@ -53,6 +55,28 @@ class PowerSpectrum:
         total -= float(np.clip(low - (first - 0.5), 0.0, 1.0)) * float(self.power[first]) * gain_first
         total -= float(np.clip(last + 0.5 - high, 0.0, 1.0)) * float(self.power[last]) * gain_last
         return max(0.0, total)
+
+    def scatter(self, low_hz: float, high_hz: float, curve: FloatArray | None = None) -> float:
+        """Standard deviation of ``band`` if all of it is Gaussian noise, in its unit; the noise need not be white.
+
+        A bin of noise is exponentially distributed, so its variance is half of its mean square: summed, that is the
+        power squared over the number of values that are independent (Blackman and Tukey's equivalent degrees of freedom,
+        from memory), which ``HANN_SPREAD`` makes fewer.
+
+        >>> x = np.random.default_rng(0).standard_normal((200, 960))
+        >>> spectra = [power_spectrum(row, 48000) for row in x]
+        >>> ratio = np.mean([s.scatter(1000, 9000) for s in spectra]) / np.std([s.band(1000, 9000) for s in spectra])
+        >>> bool(0.85 < ratio < 1.15)
+        True
+        """
+        first = max(0, int(np.floor(low_hz / self.step_hz + 0.5)))
+        last = min(len(self.power) - 1, int(np.floor(high_hz / self.step_hz + 0.5)))
+        if last < first:
+            return 0.0
+        inside = self.power[first : last + 1]
+        inside = inside if curve is None else inside * curve[first : last + 1]
+        squares = float(inside @ inside)
+        return float(np.sqrt(HANN_SPREAD * squares / 2.0 * self.cycle_hz / self.step_hz))
 
     def noise_density(self, frequency_hz: FloatArray, *, width: int = 24) -> FloatArray:
         """Noise around each frequency in V^2 per Hz, from the median of the bins within ``width`` cycles per record.

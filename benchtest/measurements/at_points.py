@@ -12,8 +12,9 @@ from typing import Any
 
 from benchtest.errors import NotAllowed, NotReachable
 from benchtest.instruments.test_points import TEST_POINTS
-from benchtest.measurements.budget import expanded, from_meter, part
+from benchtest.measurements.budget import from_meter
 from benchtest.measurements.carrying import carry_meter
+from benchtest.measurements.cold_ohms import less_the_leads
 from benchtest.measurements.unmeasured import not_measured
 from benchtest.reading import Reading, Verdict
 from benchtest.safety import GuardedBench
@@ -77,7 +78,7 @@ def ohms_at(
             **common,
         )  # fmt: skip
     leads = bench.lead_ohm or 0.0
-    figures = expanded(part(value.value, value.standard_uncertainty, "meter accuracy") - part(leads, 0.01, "leads"))
+    figures = less_the_leads(value, leads)
     words = TEST_POINTS[point].words.partition(":")[0]
     if short_below is not None and figures["value"] < short_below:
         return Reading(

@@ -14,6 +14,8 @@ from uncertainties import UFloat, ufloat
 
 COVERAGE = 2.0
 DB_PER_NEPER = 20.0 / math.log(10.0)
+WHOLE = "bench's own, whole"
+"""The part that keeps a reading near the bench's own residual as uncertain as that is large."""
 
 
 def part(value: float, standard_uncertainty: float, name: str) -> UFloat:
@@ -48,6 +50,20 @@ def in_db(result: UFloat) -> dict[str, Any]:
         "expanded_uncertainty": scale * plain["expanded_uncertainty"],
         "budget": {name: scale * u for name, u in plain["budget"].items()},
     }
+
+
+def at_least(parts: Mapping[str, float], expanded_uncertainty: float) -> dict[str, float]:
+    """The parts, and one more that makes the whole of them as large as ``expanded_uncertainty`` where it is smaller.
+
+    Near the bench's own residual nothing is taken from its luck: the reading is as uncertain as that residual is large,
+    whatever an estimate of the residual says.
+
+    >>> parts = at_least({"noise": 3.0}, 10.0)
+    >>> parts["bench's own, whole"], math.hypot(*parts.values())
+    (4.0, 5.0)
+    """
+    missing = (expanded_uncertainty / COVERAGE) ** 2 - sum(u * u for u in parts.values())
+    return {**parts, WHOLE: math.sqrt(missing)} if missing > 0.0 else dict(parts)
 
 
 def from_meter(value: float, budget: Mapping[str, float]) -> dict[str, Any]:

@@ -8,14 +8,17 @@ a failed reading: ask what blew it, and that channel is never driven.
 from __future__ import annotations
 
 import math
+from typing import Any
 
 from benchtest.errors import NotAllowed, NotReachable
 from benchtest.measurements.budget import expanded, from_meter, part
 from benchtest.measurements.unmeasured import not_measured
 from benchtest.reading import Reading, Verdict
-from benchtest.safety import GuardedBench
+from benchtest.safety import GuardedBench, MeterValue
 
 LEAD_OFF = "the meter's leads read open when held together: a lead is off. That is your bench, not the amplifier"
+PROBE_CONTACT_OHM = 0.01
+"""What the probes' contact changes by from one touch to the next, two touches together; standard uncertainty (judgement)."""
 METHOD = "two-wire ohms less the leads (common practice)"
 
 
@@ -39,6 +42,17 @@ def lead_resistance(bench: GuardedBench) -> Reading:
     )  # fmt: skip
 
 
+def less_the_leads(value: MeterValue, leads: float) -> dict[str, Any]:
+    """Value, uncertainty and budget of a two-wire resistance less that of the leads, as keywords for a Reading.
+
+    The meter's zero error is in both readings and cancels, but its statement does not part it from the rest: all of the
+    statement is taken.
+    """
+    assert value.value is not None
+    of_the_meter = part(value.value, value.standard_uncertainty, "meter accuracy")
+    return expanded(of_the_meter - part(leads, PROBE_CONTACT_OHM, "contact of the probes"))
+
+
 def fuse_resistance(bench: GuardedBench, channel: str) -> Reading:
     """One speaker fuse, cold, in its holder. Open is a fail, and the channel is never driven."""
     point = f"{channel}_speaker_fuse"
@@ -58,7 +72,7 @@ def fuse_resistance(bench: GuardedBench, channel: str) -> Reading:
         )  # fmt: skip
     return Reading(
         quantity="fuse_resistance", channel=channel, unit="ohm", method=METHOD,
-        **expanded(part(value.value, value.standard_uncertainty, "meter accuracy") - part(leads, 0.01, "leads")),
+        **less_the_leads(value, leads),
     )  # fmt: skip
 
 
@@ -81,7 +95,7 @@ def load_resistance(bench: GuardedBench, channel: str) -> Reading:
     reading = Reading(
         quantity="load_resistance", channel=channel, unit="ohm", method=METHOD,
         conditions={"stated_ohm": getattr(bench.file.load, f"{channel}_ohm")},
-        **expanded(part(value.value, value.standard_uncertainty, "meter accuracy") - part(leads, 0.01, "leads")),
+        **less_the_leads(value, leads),
     )  # fmt: skip
     assert reading.value is not None
     bench.use_load(channel, reading.value)

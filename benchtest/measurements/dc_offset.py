@@ -209,8 +209,8 @@ def warm_up(bench: GuardedBench, times_s: tuple[float, ...]) -> tuple[list[Readi
     start = bench.now()
     taken: dict[str, list[float]] = {channel: [] for channel in bench.channels}
     spread: dict[str, list[float]] = {channel: [] for channel in bench.channels}
+    late: dict[str, list[float]] = {channel: [] for channel in bench.channels}
     meter_u: dict[str, float] = {}
-    reading_s = 0.0
     when: list[float] = []
     for target in times_s:
         bench.sleep(max(0.0, start + target - bench.now()), why="offset settles")
@@ -218,11 +218,12 @@ def warm_up(bench: GuardedBench, times_s: tuple[float, ...]) -> tuple[list[Readi
         when.append(begun - start)
         for channel in sorted(reached, key=lambda c: not bench.sits_on(points[c])):  # where the meter is already, first
             carry_meter(bench, points[channel])
+            asked = bench.now()
             seen = bench.dc_volts(points[channel], repeats=1)
+            late[channel].append(0.5 * (asked + bench.now()) - begun)
             taken[channel].append(float("nan") if seen.value is None else seen.value)
             spread[channel].append(COVERAGE * seen.standard_uncertainty)
             meter_u[channel] = max(meter_u.get(channel, 0.0), seen.standard_uncertainty)
-        reading_s = bench.now() - begun
     curve = Curve(
         "offset_warmup",
         "Offset while warming up",
@@ -246,23 +247,47 @@ def warm_up(bench: GuardedBench, times_s: tuple[float, ...]) -> tuple[list[Readi
         elif not np.isfinite(values).all():
             readings.append(not_measured("offset_drift", channel, "V", "the meter was overloaded", **common))
         else:
-            parts = _drift_budget(values, when, meter_u[channel], reading_s)
+            moved, moment_u = _moment(values, when, late[channel])
+            change = values[-1] - values[0] + moved
+            largest = max(abs(v) for v in values)
+            parts = {
+                # one meter on one range: its zero cancels, its gain error stays in proportion
+                "meter accuracy": meter_u[channel] * (abs(change) / largest if largest > 0.0 else 1.0),
+                "moment of reading": moment_u,
+                "scatter": SCATTER_V,
+            }
             readings.append(
                 Reading(
-                    quantity="offset_drift", channel=channel, unit="V", **common,
-                    **from_meter(values[-1] - values[0], parts),
+                    quantity="offset_drift", channel=channel, unit="V", **common, **from_meter(change, parts),
                 )
             )  # fmt: skip
     return readings, curve
 
 
-def _drift_budget(values: list[float], when: list[float], meter_u: float, reading_s: float) -> dict[str, float]:
-    """Standard uncertainties of a drift. One meter on one range: its zero cancels, its gain error stays in proportion. The
-    readings take ``reading_s``, and the second channel waits for the first, while the offset walks fastest at the start."""
-    change, largest = abs(values[-1] - values[0]), max(abs(v) for v in values)
-    rate = abs(values[1] - values[0]) / max(when[1] - when[0], 1.0) if len(values) > 1 else 0.0
-    return {
-        "meter accuracy": meter_u * change / largest if largest > 0.0 else meter_u,
-        "moment of reading": rate * reading_s / math.sqrt(3.0),
-        "scatter": SCATTER_V,
-    }
+def _moment(values: list[float], when: list[float], late: list[float]) -> tuple[float, float]:
+    """What to add to a drift for readings that come ``late`` seconds after their time, and its standard uncertainty.
+
+    A reading takes its while, and the second channel waits for the first, when the offset walks fastest: it is carried back
+    by the slope at either end, that of a parabola through three readings. How far a straight line through two would have
+    carried it instead bounds what the parabola leaves: rectangular.
+    """
+    if len(values) < 2:
+        return 0.0, 0.0
+    first, first_straight = _slope(values[:3], when[:3])
+    last, last_straight = _slope(values[:-4:-1], when[:-4:-1])
+    carried = first * late[0] - last * late[-1]
+    bound = math.hypot((first - first_straight) * late[0], (last - last_straight) * late[-1])
+    return carried, bound / math.sqrt(3.0)
+
+
+def _slope(values: list[float], when: list[float]) -> tuple[float, float]:
+    """Slope at the first of up to three points: by a parabola, and by a straight line through the first two.
+
+    >>> _slope([0.0, 1.0, 4.0], [0.0, 1.0, 2.0])
+    (0.0, 1.0)
+    """
+    straight = (values[1] - values[0]) / (when[1] - when[0])
+    if len(values) < 3:
+        return straight, straight
+    further = (values[2] - values[1]) / (when[2] - when[1])
+    return straight - (further - straight) / (when[2] - when[0]) * (when[1] - when[0]), straight

@@ -18,12 +18,19 @@ from typing import Any
 import numpy as np
 
 from benchtest.errors import NotAllowed, NotReachable
-from benchtest.measurements.budget import COVERAGE
-from benchtest.measurements.estimates import Estimate, bench_noise_v, bench_thd, thd_estimate, thd_n_estimate
+from benchtest.measurements.budget import COVERAGE, at_least
+from benchtest.measurements.estimates import (
+    Estimate,
+    bench_harmonics,
+    bench_noise_v,
+    thd_estimate,
+    thd_n_estimate,
+)
 from benchtest.measurements.unmeasured import not_measured
 from benchtest.reading import Reading, Verdict
 from benchtest.records import Curve, Waveform
 from benchtest.safety import Capture, GuardedBench, NotCleared
+from benchtest.safety.tone import ToneFigures
 
 METHOD = "1 kHz, sine fit and residual, 20 Hz to 20 kHz, relative to the fundamental (after IEC 60268-3, AES17)"
 NEAR_FLOOR = 10 ** (10 / 20)
@@ -87,20 +94,19 @@ def estimates(bench: GuardedBench, capture: Capture, channel: str) -> tuple[Esti
     """THD and THD+N of one channel of a capture, with what noise and bench do to them."""
     figures, i = capture.figures[channel], bench.channels.index(channel)
     seconds = len(capture.volts) / capture.sample_rate
-    own = bench_thd(bench.calibration, i, figures.level_v, capture.input_v[i])
-    count = len(figures.harmonics)
-    return (
-        thd_estimate(figures.thd, figures.level_v, figures.noise_v, count, seconds, own),
-        thd_n_estimate(
-            figures.thd_n,
-            figures.thd,
-            figures.level_v,
-            figures.noise_v,
-            seconds,
-            own,
-            bench_noise_v(bench.calibration, i),
-        ),
-    )
+    own = bench_harmonics(bench.calibration, i, figures.level_v, capture.input_v[i])
+    levels = harmonic_levels(figures)
+    thd = thd_estimate(levels, figures.level_v, figures.noise_v, seconds, own)
+    noise_v = bench_noise_v(bench.calibration, i)
+    return thd, thd_n_estimate(figures.thd_n, levels, figures.level_v, figures.noise_v, seconds, own, noise_v)
+
+
+def harmonic_levels(figures: ToneFigures) -> dict[int, float]:
+    """Harmonics by order, ratios to the fundamental. Those that noise hides share what THD says is in all of them."""
+    seen = {k: 10 ** (db / 20.0) for k, db in figures.harmonics if db is not None}
+    hidden = [k for k, db in figures.harmonics if db is None]
+    rest = max(figures.thd**2 - sum(d * d for d in seen.values()), 0.0)
+    return {**seen, **{k: math.sqrt(rest / len(hidden)) for k in hidden}}
 
 
 def near_the_floor(estimate: Estimate, *, note: str = "") -> dict[str, Any]:
@@ -109,16 +115,15 @@ def near_the_floor(estimate: Estimate, *, note: str = "") -> dict[str, Any]:
     Within 10 dB of the bench's own residual the reading says so, and its uncertainty is that residual at least: it
     passes only if it would with the residual added, and fails only if it would with the residual taken away.
     """
-    combined = math.hypot(*estimate.parts.values())
-    expanded_uncertainty = COVERAGE * combined
+    parts = estimate.parts
     if estimate.value < estimate.floor * NEAR_FLOOR:
         note = f"{note} within 10 dB of the bench's own residual ({100 * estimate.floor:.2g} %)".strip()
-        expanded_uncertainty = max(expanded_uncertainty, estimate.floor)
+        parts = at_least(parts, estimate.floor)
     return {
         "value": 100.0 * estimate.value,
-        "expanded_uncertainty": 100.0 * expanded_uncertainty,
+        "expanded_uncertainty": 100.0 * COVERAGE * math.hypot(*parts.values()),
         "note": note,
-        "budget": {name: 100.0 * u for name, u in estimate.parts.items()},
+        "budget": {name: 100.0 * u for name, u in parts.items()},
     }
 
 

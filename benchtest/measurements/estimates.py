@@ -6,15 +6,15 @@ Noise is taken as white over the 20 kHz in which it was measured. Pure formulas;
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
 from dataclasses import dataclass
 
+from benchtest.analysis.spectrum import HANN_SPREAD
 from benchtest.calibration import SHARE, Calibration
 
 BAND_HZ = 20e3
 HANN_LINE = 1.5
 """Noise power in a line fitted under Hann weights: 1.5 cycles per record of noise (ratio of sums of the weights)."""
-HANN_SPREAD = 35.0 / 18.0
-"""Variance of a noise power estimated under Hann weights over that of an unweighted one: n sum w^4 / (sum w^2)^2."""
 CALIBRATION_S = 0.5
 """Length of the calibration's record."""
 CALIBRATION_HARMONICS = 19
@@ -48,61 +48,97 @@ class Estimate:
     floor: float
 
 
+@dataclass(frozen=True)
+class BenchHarmonics:
+    """The bench's own harmonics at one level, ratios to the fundamental.
+
+    orders: from the second on; empty where the calibration did not keep them. whole: their rms sum on the careful side,
+    which decides what is near the bench's own residual.
+    """
+
+    orders: tuple[float, ...]
+    whole: float
+
+    def u(self, levels: Mapping[int, float]) -> float:
+        """What they do to the rms sum D of an amplifier's harmonics, ``levels`` by order: standard uncertainty.
+
+        Order by order they add with a phase that nobody knows: d_k moves by b_k cos(phi), an arcsine distribution with
+        u = b_k / sqrt(2) (GUM 4.3.9 treats such limits), and D by d_k / D of it. Their own power adds B^2 / 2 D.
+        Where the orders were not kept all of it may lie where the amplifier's is.
+        """
+        total = math.hypot(*levels.values())
+        if not total > 0.0:
+            return self.whole
+        if not self.orders:
+            return math.hypot(self.whole / math.sqrt(2.0), self.whole**2 / (2.0 * total))
+        own = dict(enumerate(self.orders, start=2))
+        along = math.hypot(*(d * own.get(k, 0.0) for k, d in levels.items())) / math.sqrt(2.0)
+        return math.hypot(along, sum(b * b for b in self.orders) / 2.0) / total
+
+
 def thd_estimate(
-    thd: float, level_v: float, noise_v: float, harmonics: int, seconds: float, bench_thd: float
+    levels: Mapping[int, float], level_v: float, noise_v: float, seconds: float, bench: BenchHarmonics
 ) -> Estimate:
-    """THD with the noise in its lines taken off.
+    """THD of harmonics ``levels`` by order (ratios to the fundamental), with the noise in their lines taken off.
 
     Each line contains noise of ``line_noise``; that of all lines adds to the sum of powers and is subtracted. What is
-    left of it moves the sum by 2 D times the noise along the distortion vector, and by its own scatter. The bench's
-    harmonics add with a phase that nobody knows: D cos(phi), an arcsine distribution, u = a / sqrt(2) (GUM 4.3.9 treats
-    such limits).
+    left of it moves the sum by 2 D times the noise along the distortion vector, and by its own scatter. For the bench's
+    harmonics see ``BenchHarmonics.u``.
     """
     one = (line_noise(noise_v, seconds) / level_v) ** 2
-    square = max(thd**2 - harmonics * one, 0.25 * harmonics * one, 1e-24)
+    count = len(levels)
+    square = max(sum(d * d for d in levels.values()) - count * one, 0.25 * count * one, 1e-24)
     value = math.sqrt(square)
-    noise = math.sqrt(2.0 * one * square + harmonics * one * one) / (2.0 * value)
-    return Estimate(value, {"noise": noise, "bench residual": bench_thd / math.sqrt(2.0)}, bench_thd)
+    noise = math.sqrt(2.0 * one * square + count * one * one) / (2.0 * value)
+    return Estimate(value, {"noise": noise, "bench residual": bench.u(levels)}, bench.whole)
 
 
 def thd_n_estimate(
-    thd_n: float, thd: float, level_v: float, noise_v: float, seconds: float, bench_thd: float, bench_noise_v: float
+    thd_n: float,
+    levels: Mapping[int, float],
+    level_v: float,
+    noise_v: float,
+    seconds: float,
+    bench: BenchHarmonics,
+    bench_noise_v: float,
 ) -> Estimate:
     """THD+N with the noise of the bench's input taken off as power; it was measured with the calibration.
 
-    Noise scatters by itself, and along the distortion it stands beside; the bench's harmonics add to the amplifier's with
-    a phase that nobody knows.
+    Noise scatters by itself, and along the distortion it stands beside; the bench's harmonics move the distortion, which
+    is a part of the whole.
     """
     own = bench_noise_v / level_v
     noise = noise_v / level_v
     square = max(thd_n**2 - own**2, 0.25 * own**2, 1e-24)
     value = math.sqrt(square)
+    thd = math.hypot(*levels.values())
     along = thd * line_noise(noise_v, seconds) / level_v / math.sqrt(2.0) / value
     estimate = math.hypot(noise * noise_u(1.0, seconds) * noise / value, along)
     known = own * noise_u(1.0, CALIBRATION_S) * own / value
-    parts = {
-        "noise": estimate, "bench noise": known, "bench residual": bench_thd / math.sqrt(2.0) * max(thd, bench_thd) / value,
-    }  # fmt: skip
-    return Estimate(value, parts, math.hypot(bench_thd, own))
+    residual = bench.u(levels) * max(thd, bench.whole) / value
+    parts = {"noise": estimate, "bench noise": known, "bench residual": residual}
+    return Estimate(value, parts, math.hypot(bench.whole, own))
 
 
-def bench_thd(calibration: Calibration, channel: int, level_v: float, input_v: float) -> float:
-    """The bench's own THD at this level: that of the loopback, in proportion to how far its converters are driven.
+def bench_harmonics(calibration: Calibration, channel: int, level_v: float, input_v: float) -> BenchHarmonics:
+    """The bench's own harmonics at this level: those of the loopback, by how far its converters are driven here.
 
-    A weakly bent transfer's second harmonic goes with the level, higher ones fall faster; in proportion is the careful
-    side. The input, which the loopback's dividers leave nearly idle, is taken to be as straight as the output
-    (judgement, no source). The noise in the loopback's lines is taken off.
+    Order k of a weakly bent transfer goes with the level to the power k - 1 (power series). The input, which the
+    loopback's dividers leave nearly idle, is taken to be as straight as the output (judgement, no source). The careful
+    side of the whole: all orders in proportion to the level. The noise in the loopback's lines is taken off it.
     """
     if calibration.residual_thd is None:
-        return 0.0
-    out = math.sqrt(2.0) * input_v / calibration.output_volts_per_full_scale[channel]
-    back = math.sqrt(2.0) * level_v / calibration.input_volts_per_full_scale[channel]
+        return BenchHarmonics((), 0.0)
+    out = math.sqrt(2.0) * input_v / calibration.output_volts_per_full_scale[channel] / SHARE
+    back = math.sqrt(2.0) * level_v / calibration.input_volts_per_full_scale[channel] / SHARE
     own = calibration.residual_thd[channel]
     if calibration.noise_v is not None:
         played = SHARE * calibration.output_volts_per_full_scale[channel] / math.sqrt(2.0)
         noise = line_noise(calibration.noise_v[channel], CALIBRATION_S) / played
         own = math.sqrt(max(own**2 - CALIBRATION_HARMONICS * noise**2, 2.0 * noise**2))
-    return own * math.hypot(out, back) / SHARE
+    kept = calibration.residual_orders[channel] if calibration.residual_orders is not None else ()
+    orders = tuple(b * math.hypot(out ** (k - 1), back ** (k - 1)) for k, b in enumerate(kept, start=2))
+    return BenchHarmonics(orders, own * math.hypot(out, back))
 
 
 def bench_noise_v(calibration: Calibration, channel: int) -> float:

@@ -99,7 +99,7 @@ def dynamic_headroom(bench: GuardedBench, channel: str) -> Reading:
     volts = _crossing(before, last) if reached and before is not None else last[0]
     spread = 0.25 * abs(last[0] - before[0]) if reached and before is not None else 0.0
     load = bench.load_ohm[channel]
-    relative = load_relative(bench)
+    relative = load_relative(bench, channel)
     power = (
         (part(volts, volts * bench.calibration.volts_relative(), "calibration") + part(0.0, spread, "crossing")) ** 2
         / part(load, load * relative, "load")

@@ -14,11 +14,14 @@ import math
 from dataclasses import dataclass
 from typing import Any
 
+import numpy as np
+
 from benchtest import signals
 from benchtest.analysis.intermodulation import difference_distortion, modulation_distortion
 from benchtest.errors import NotAllowed, NotReachable
-from benchtest.measurements.budget import COVERAGE
-from benchtest.measurements.estimates import bench_thd, line_noise
+from benchtest.measurements.budget import COVERAGE, DB_PER_NEPER
+from benchtest.measurements.estimates import BenchHarmonics, bench_harmonics
+from benchtest.measurements.frequency_response import NO_LOOPBACK_DB
 from benchtest.measurements.unmeasured import not_measured
 from benchtest.reading import Reading, Verdict
 from benchtest.safety import GuardedBench, NotCleared
@@ -60,38 +63,52 @@ def intermodulation(
             window_s=(0.1, 0.1 + seconds),
         )  # fmt: skip
         samples = capture.channel(channel)
-        if two.ratio > 1.0:
-            found = modulation_distortion(samples, rate, low_hz=two.low_hz, high_hz=two.high_hz)
-            form, value, lost, reference = found.form, found.total, found.lost, found.high_v
-            lines = (2.0, 2.0)  # each order is the sum of a pair
-            orders = (found.order_2, found.order_3)
-        else:
-            other = difference_distortion(samples, rate, low_hz=two.low_hz, high_hz=two.high_hz)
-            form, value, lost, reference = other.form, other.total, other.lost, 2.0 * other.high_v
-            lines = (1.0, 2.0)
-            orders = (other.order_2, other.order_3)
+        method = modulation_distortion if two.ratio > 1.0 else difference_distortion
+        found = method(samples, rate, low_hz=two.low_hz, high_hz=two.high_hz)
     except (NotCleared, NotReachable, NotAllowed, ValueError) as why:
         return not_measured("intermodulation", channel, "%", why, **nothing)
     i = bench.channels.index(channel)
-    noise_v = _noise_v(bench, i)
-    own = bench_thd(bench.calibration, i, level, capture.input_v[i])
+    peak_input_v = level * capture.input_v[i] / float(np.std(samples))  # of a sine with the same peak
+    own = bench_products(bench_harmonics(bench.calibration, i, level, peak_input_v), two)
     parts = {
-        # along each line lies half of the noise power in it; an order counts by its share of the total
-        "noise": line_noise(noise_v, seconds) / reference / math.sqrt(2.0)
-        * math.hypot(*(order * math.sqrt(n) for order, n in zip(orders, lines, strict=True))) / max(value, 1e-12),
-        "bench residual": own / math.sqrt(2.0),
-        "calibration": value * bench.calibration.volts_relative(),
-    }  # fmt: skip
+        "noise": found.total_u,
+        "bench residual": own.u({2: found.order_2, 3: found.order_3}),
+    }
+    if two.ratio == 1.0 and found.total > 0.0:
+        # the difference tone lies far below the tones that it is referred to; sidebands lie beside theirs
+        parts["bench's own response"] = found.order_2**2 / found.total * _response_relative(bench, i, two)
     return Reading(
-        quantity="intermodulation", channel=channel, value=100.0 * value, unit="%", verdict=Verdict.INFORMATION,
+        quantity="intermodulation", channel=channel, value=100.0 * found.total, unit="%", verdict=Verdict.INFORMATION,
         expanded_uncertainty=100.0 * COVERAGE * math.hypot(*parts.values()), frequency_hz=two.high_hz,
         level=level, level_unit="V", load_ohm=bench.load_ohm[channel], method=two.method,
-        conditions={**conditions, "form": form}, budget={name: 100.0 * u for name, u in parts.items()},
-        note="the products are below the noise: the figure is the noise's" if lost else "",
+        conditions={**conditions, "form": found.form}, budget={name: 100.0 * u for name, u in parts.items()},
+        note="the products are below the noise: the figure is the noise's" if found.lost else "",
     )  # fmt: skip
 
 
-def _noise_v(bench: GuardedBench, channel: int) -> float:
-    """Noise at the terminals as far as it is known without another recording: the bench's, and three times it for the set."""
-    own = bench.calibration.noise_v
-    return 3.0 * (own[channel] if own is not None else 50e-6)
+def _response_relative(bench: GuardedBench, channel: int, two: TwoTone) -> float:
+    """How far the bench's own response at the difference frequency is from that at the tones; it is not taken off."""
+    response = bench.calibration.response
+    if response is None:
+        return NO_LOOPBACK_DB / DB_PER_NEPER / math.sqrt(3.0)
+    low, high = (float(response.level_db(channel, f)) for f in (two.high_hz - two.low_hz, two.high_hz))
+    return abs(high - low) / DB_PER_NEPER / math.sqrt(3.0)
+
+
+def bench_products(own: BenchHarmonics, two: TwoTone) -> BenchHarmonics:
+    """The bench's own products of orders 2 and 3 from its harmonics of a sine with the same peak P.
+
+    Of x + a x^2 + b x^3 a sine has the harmonics a P / 2 and b P^2 / 4. Two tones of peaks r P / (1 + r) and P / (1 + r) have
+    pairs of sidebands 2 a P r / (1 + r) and 1.5 b (P r / (1 + r))^2 over the upper one; with r = 1 the difference tones are
+    a P / 4 and 0.1875 b P^2 over twice it (trigonometric identities).
+
+    >>> own = bench_products(BenchHarmonics((1e-5, 1e-5), 1.4e-5), SIGNALS["60+7000"])
+    >>> [round(1e5 * order, 3) for order in own.orders]
+    [3.2, 3.84]
+    """
+    share = two.ratio / (1.0 + two.ratio)
+    second, third = (4.0 * share, 6.0 * share**2) if two.ratio > 1.0 else (0.5, 0.75)
+    if len(own.orders) < 2:
+        return BenchHarmonics((), own.whole * max(second, third))
+    orders = (second * own.orders[0], third * own.orders[1])
+    return BenchHarmonics(orders, own.whole * max(second, third))

@@ -8,17 +8,14 @@ divider, a stale calibration, leads exchanged), whatever the amplifier does. Met
 
 from __future__ import annotations
 
-import math
-
 from benchtest.errors import InstrumentError, NotAllowed, NotReachable
-from benchtest.measurements.budget import expanded, part
+from benchtest.measurements.budget import in_db, part
 from benchtest.measurements.unmeasured import not_measured
 from benchtest.reading import Reading
 from benchtest.safety import GuardedBench, NotCleared
 from benchtest.safety.limits import SECOND_V
 
 METHOD = "sound card against multimeter at the terminals, 1 kHz, 1 W (common practice)"
-DB_PER_NEPER = 20.0 / math.log(10.0)
 
 
 def level_agreement(bench: GuardedBench) -> list[Reading]:
@@ -42,15 +39,13 @@ def level_agreement(bench: GuardedBench) -> list[Reading]:
             found.append(not_measured("level_agreement", channel, "dB", why_not, conditions=conditions, method=METHOD))
             continue
         calibration = bench.calibration
-        ratio = expanded(
-            part(level, level * calibration.volts_relative(), "calibration")
-            / part(meter.value, meter.standard_uncertainty, "meter accuracy")
+        ratio = part(level, level * calibration.volts_relative(), "calibration") / part(
+            meter.value, meter.standard_uncertainty, "meter accuracy"
         )
         found.append(
             Reading(
                 quantity="level_agreement", channel=channel, unit="dB", frequency_hz=1000.0, method=METHOD,
-                value=20.0 * math.log10(ratio["value"]), level=meter.value, level_unit="V",
-                expanded_uncertainty=DB_PER_NEPER * ratio["expanded_uncertainty"] / ratio["value"],
+                level=meter.value, level_unit="V", **in_db(ratio),
                 load_ohm=bench.load_ohm[channel], conditions=conditions,
             )
         )  # fmt: skip

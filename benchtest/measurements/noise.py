@@ -17,8 +17,8 @@ import numpy as np
 
 from benchtest.analysis.noise import noise
 from benchtest.errors import NotReachable
-from benchtest.measurements.budget import COVERAGE
-from benchtest.measurements.estimates import BAND_HZ, CALIBRATION_S, bench_noise_v, line_noise, noise_u
+from benchtest.measurements.budget import COVERAGE, at_least
+from benchtest.measurements.estimates import CALIBRATION_S, bench_noise_v, line_noise, noise_u
 from benchtest.measurements.unmeasured import not_measured
 from benchtest.reading import Reading
 from benchtest.records import Waveform
@@ -26,8 +26,6 @@ from benchtest.safety import GuardedBench
 
 WHITE_A = 10 ** (-2.05 / 20.0)
 """A-weighted over unweighted white noise from 20 Hz to 20 kHz (IEC 61672-1's curve integrated; checked in the tests)."""
-A_BAND_HZ = 13.8e3
-"""How wide white noise is behind A-weighting, for its scatter: (mean of A^2)^2 over mean of A^4."""
 METHOD = "rms over 20 Hz to 20 kHz, inputs as stated (after IEC 60268-3 14.13, IHF-A-202 reference of 1 W)"
 HUM_METHOD = "largest mains line, multiples 1 to 10, by fit (after IEC 60268-3 14.14)"
 
@@ -49,11 +47,9 @@ def noise_and_hum(bench: GuardedBench, at: str, *, seconds: float = 1.0, keep: b
             "channel": channel, "load_ohm": bench.load_ohm[channel], "bandwidth_hz": "20:20000",
             "conditions": conditions,
         }  # fmt: skip
-        total = without_the_bench(figures.total_v, figures.noise_v, own, seconds, relative)
+        total = without_the_bench(figures.total_v, figures.total_u, own, relative)
         readings.append(Reading(quantity="noise", unit="V", method=METHOD, **total, **common))
-        weighted = without_the_bench(
-            figures.noise_a_weighted_v, figures.noise_a_weighted_v, own * WHITE_A, seconds, relative, band_hz=A_BAND_HZ
-        )
+        weighted = without_the_bench(figures.noise_a_weighted_v, figures.noise_a_weighted_u, own * WHITE_A, relative)
         readings.append(
             Reading(
                 quantity="noise_a_weighted",
@@ -72,17 +68,20 @@ def noise_and_hum(bench: GuardedBench, at: str, *, seconds: float = 1.0, keep: b
                 budget={name: scale * u for name, u in total["budget"].items()}, **common,
             )
         )  # fmt: skip
-        lines = [(line.frequency_hz, line.level_v) for line in figures.hum if line.level_v is not None]
-        strongest = max(lines, key=lambda line: line[1], default=(None, 0.0))
-        parts = {
-            "calibration": strongest[1] * relative,
-            "noise": line_noise(figures.noise_v, seconds) / math.sqrt(2.0 if lines else 1.0),
-        }
+        lines = [
+            (line.frequency_hz, line.level_v, u)
+            for line, u in zip(figures.hum, figures.hum_u, strict=True)
+            if line.level_v is not None
+        ]
+        # no line at all: what noise alone would have shown
+        nothing = (None, 0.0, line_noise(figures.noise_v, seconds))
+        strongest = max(lines, key=lambda line: line[1], default=nothing)
+        parts = {"noise": strongest[2], "calibration": strongest[1] * relative}
         readings.append(
             Reading(
                 quantity="hum", value=strongest[1], unit="V", method=HUM_METHOD, frequency_hz=strongest[0],
                 expanded_uncertainty=COVERAGE * math.hypot(*parts.values()), budget=parts,
-                note="; ".join(f"{f:.0f} Hz {1e6 * v:.0f} uV" for f, v in lines[:4] if v > 1e-6), **common,
+                note="; ".join(f"{f:.0f} Hz {1e6 * v:.0f} uV" for f, v, _ in lines[:4] if v > 1e-6), **common,
             )
         )  # fmt: skip
     if keep:
@@ -98,22 +97,28 @@ def noise_and_hum(bench: GuardedBench, at: str, *, seconds: float = 1.0, keep: b
     return readings
 
 
-def without_the_bench(
-    total_v: float, noise_v: float, own_v: float, seconds: float, relative: float, *, band_hz: float = BAND_HZ
-) -> dict[str, Any]:
+def without_the_bench(total_v: float, total_u: float, own_v: float, relative: float) -> dict[str, Any]:
     """A noise level with the bench's own taken off, its uncertainty and note, as keywords for a Reading.
 
-    >>> round(1e6 * without_the_bench(125e-6, 125e-6, 75e-6, 1.0, 0.001)["value"], 3)
+    total_u: what one record of such noise scatters by (``analysis.noise``). The bench's own noise is white, and was heard
+    for as long as the calibration's record. Both count in proportion to their share of what is left.
+
+    >>> round(1e6 * without_the_bench(125e-6, 1e-6, 75e-6, 0.001)["value"], 3)
     100.0
     """
     value = math.sqrt(max(total_v**2 - own_v**2, (0.1 * total_v) ** 2, 1e-18))
     parts = {
-        "noise": noise_u(noise_v, seconds, band_hz) * noise_v / value,
-        "bench noise": noise_u(own_v, CALIBRATION_S, band_hz) * own_v / value,
+        "noise": total_u * total_v / value,
+        "bench noise": noise_u(own_v, CALIBRATION_S) * own_v / value,
         "calibration": value * relative,
     }
-    expanded_uncertainty, note = COVERAGE * math.hypot(*parts.values()), ""
+    note = ""
     if value < own_v * math.sqrt(10.0):
         note = f"within 10 dB of the bench's own noise ({1e6 * own_v:.0f} uV), which is taken off"
-        expanded_uncertainty = max(expanded_uncertainty, own_v)
-    return {"value": value, "expanded_uncertainty": expanded_uncertainty, "budget": parts, "note": note}
+        parts = at_least(parts, own_v)
+    return {
+        "value": value,
+        "expanded_uncertainty": COVERAGE * math.hypot(*parts.values()),
+        "budget": parts,
+        "note": note,
+    }

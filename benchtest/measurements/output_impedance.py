@@ -19,6 +19,7 @@ from typing import Any
 
 from benchtest.errors import NotAllowed, NotReachable
 from benchtest.measurements.budget import expanded, part
+from benchtest.measurements.cold_ohms import PROBE_CONTACT_OHM
 from benchtest.measurements.estimates import level_u
 from benchtest.measurements.unmeasured import not_measured
 from benchtest.reading import Reading, Verdict
@@ -31,6 +32,8 @@ KILOHM_RELATIVE = 0.05 / math.sqrt(3.0)
 """A 5 % resistor, rectangular; a thousandth of it reaches the result."""
 LEAD_OHM = 0.002
 """Contact and lead between the sound card's clips and the terminals, standard uncertainty; clips at the terminals."""
+WARMED = 3e-4
+"""Relative, of a load that has taken rated power for ten seconds since it was measured: 3 K at 100 ppm/K (judgement)."""
 DRIFT = 2e-5
 """Relative drift of the amplifier's gain between the two states (judgement: feedback resistors of 50 ppm/K, some kelvin)."""
 
@@ -70,14 +73,16 @@ def gains(bench: GuardedBench, *, frequency_hz: float = 1000.0, output_v: float 
             figures.level_v / capture.input_v[i],
             level_u(figures.noise_v, seconds) / figures.level_v,
             bench.load_ohm[channel] if loaded else KILOHM,
-            load_relative(bench) if loaded else KILOHM_RELATIVE,
+            load_relative(bench, channel) if loaded else KILOHM_RELATIVE,
         )
     return found
 
 
-def load_relative(bench: GuardedBench) -> float:
-    """Relative standard uncertainty of the dummy load: measured and warmed a little, or as stated."""
-    return 0.001 if bench.load_measured else bench.file.load.tolerance_percent / 100.0 / math.sqrt(3.0)
+def load_relative(bench: GuardedBench, channel: str) -> float:
+    """Relative standard uncertainty of the dummy load: measured by two probes and warmed a little, or as stated."""
+    if bench.load_measured:
+        return math.hypot(PROBE_CONTACT_OHM / bench.load_ohm[channel], WARMED)
+    return bench.file.load.tolerance_percent / 100.0 / math.sqrt(3.0)
 
 
 def output_impedance(

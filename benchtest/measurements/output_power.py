@@ -246,7 +246,8 @@ def _readings(
         volts = crossing_v(*bracket, channel, target)
         width = 20.0 * math.log10(bracket[1].asked_v / bracket[0].asked_v)
         note = "" if width <= RESOLUTION_DB * 1.01 else f"crossing known within {width:.2f} dB only: {ramp.ended}"
-        spread = volts * (10 ** (min(width, 1.0) / 20) - 1.0) / math.sqrt(12.0)
+        # within the bracket, likelier where the line crosses than at its ends: triangular, a / sqrt(6) (GUM 4.3.9)
+        spread = volts * 0.5 * (10 ** (min(width, 1.0) / 20) - 1.0) / math.sqrt(6.0)
         verdict = Verdict.INFORMATION
     else:
         best = max(ramp.points, key=lambda p: p.level_v[channel])
@@ -257,7 +258,7 @@ def _readings(
             note = f"ramp ended: {ramp.ended}"
             verdict = Verdict.FAIL
     v = part(volts, volts * calibration.volts_relative(), "calibration") + part(0.0, spread, "crossing")
-    r = part(load, load * load_relative(bench), "load")
+    r = part(load, load * load_relative(bench, channel), "load")
     return [
         Reading(
             quantity="output_power", unit="W", method=METHOD, conditions=extra, note=note, verdict=verdict,

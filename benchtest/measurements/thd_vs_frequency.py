@@ -19,7 +19,7 @@ import numpy as np
 from benchtest.errors import NotAllowed, NotReachable
 from benchtest.measurements.budget import COVERAGE
 from benchtest.measurements.distortion import estimates, near_the_floor
-from benchtest.measurements.estimates import Estimate, bench_thd
+from benchtest.measurements.estimates import Estimate, bench_harmonics
 from benchtest.measurements.sweep import Swept
 from benchtest.measurements.unmeasured import not_measured
 from benchtest.reading import Reading, Verdict
@@ -45,14 +45,14 @@ def thd_high(bench: GuardedBench, swept: Swept | str, channel: str, *, at: str =
         return [
             not_measured("thd", channel, "%", "the sweep does not reach so far", conditions=conditions, method=METHOD)
         ]
-    own = bench_thd(bench.calibration, i, swept.level_v, swept.input_v)
+    own = bench_harmonics(bench.calibration, i, swept.level_v, swept.input_v)
     each = [swept.harmonic_noise(HIGH_HZ, order) for order in ORDERS]
     noise = (
         math.hypot(*(level * u for level, u in zip(levels, each, strict=True))) / value if value > 0.0 else max(each)
     )
-    estimate = Estimate(
-        value, {"noise": noise, "bench residual": own / math.sqrt(2.0), "parting of orders": 0.01 * value}, own
-    )
+    residual = own.u(dict(zip(ORDERS, levels, strict=True)))
+    parts = {"noise": noise, "bench residual": residual, "parting of orders": 0.01 * value}
+    estimate = Estimate(value, parts, own.whole)
     return [
         Reading(
             quantity="thd", frequency_hz=HIGH_HZ, level=swept.level_v, level_unit="V",

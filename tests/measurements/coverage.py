@@ -3,7 +3,8 @@
 Truths come from ``known_bench``: closed forms in the drawn values, or the amplifier itself with its noise off, played at
 its sockets and taken apart by Fourier sums; where noise is measured, the amplifier itself for much longer. No analysis of
 the project is used for them. Meters: their statement is a bound, and what budgets assume of it is that the error lies
-anywhere inside it (GUM 4.3.7); so each range's error is drawn evenly over all of it.
+anywhere inside it (GUM 4.3.7); so each range's error is drawn evenly over all of it. What budgets allow for and the
+simulated bench has not, or has always alike, is drawn here as well: ``Drawn``.
 """
 
 from __future__ import annotations
@@ -11,22 +12,27 @@ from __future__ import annotations
 import copy
 import math
 from collections import defaultdict
-from collections.abc import Callable, Iterable
-from dataclasses import dataclass
+from collections.abc import Callable, Iterable, Mapping
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 import pytest
+from scipy import signal
 
 from benchtest import measure
 from benchtest.instruments.protocols import Function
+from benchtest.measurements.budget import WHOLE
 from benchtest.reading import Reading
-from simulated_instruments.amplifier import Drive
+from simulated_instruments import converters
+from simulated_instruments.amplifier import AmplifierDesign, Drive
 from simulated_instruments.converters import NoiseTape, played
+from simulated_instruments.leads import MeterLeads
 from simulated_instruments.meter_front_end import FrontEnd
 from tests.measurements.known_bench import DEMO, KnownBench, opened
-from tests.simulated_instruments.amplifier.playing import RATE, band_rms, line, tone
+from tests.simulated_instruments.amplifier.playing import RATE, line, tone
 
 ONE_WATT_V = math.sqrt(8.0)
+DB_PER_NEPER = 20.0 / math.log(10.0)
 NEXT_TO_NOTHING_V = 0.5e-3
 """An offset nearer to zero looks like an open path when it stands still, and is not driven: such a bench ends there."""
 
@@ -40,13 +46,16 @@ class Trial:
     truth: float
     expanded_uncertainty: float
     standard_uncertainty: float
-    """Combined from the budget; U is larger than twice this where the bench's own residual is near."""
+    """Combined from the budget, without the part that makes U as large as the bench's own residual where that is near."""
     near_the_bench: bool
+    budget: Mapping[str, float] = field(default_factory=dict)
+    truth_u: float = 0.0
+    """Standard uncertainty of the truth, where it is an estimate itself (noise played for some seconds)."""
 
     @property
     def normalised(self) -> float:
         """Error over combined standard uncertainty."""
-        return (self.value - self.truth) / self.standard_uncertainty
+        return (self.value - self.truth) / math.hypot(self.standard_uncertainty, self.truth_u)
 
     @property
     def covered(self) -> bool:
@@ -56,7 +65,14 @@ class Trial:
 class Trials(list):
     """Collects trials; readings that were not taken are an error here."""
 
-    def add(self, name: str, readings: Reading | Iterable[object], truth: float | Callable[[Reading], float]) -> None:
+    def add(
+        self,
+        name: str,
+        readings: Reading | Iterable[object],
+        truth: float | Callable[[Reading], float],
+        *,
+        truth_u: float | Callable[[Reading], float] = 0.0,
+    ) -> None:
         for reading in [readings] if isinstance(readings, Reading) else readings:
             if not isinstance(reading, Reading):
                 continue
@@ -64,8 +80,11 @@ class Trials(list):
             assert reading.expanded_uncertainty is not None, name
             true = truth(reading) if callable(truth) else truth
             near = "within 10 dB of the bench's own" in reading.note
-            plain = math.hypot(*reading.budget.values()) if near else reading.expanded_uncertainty / 2.0
-            self.append(Trial(name, reading.value, true, reading.expanded_uncertainty, plain, near))
+            plain = math.hypot(*(u for part, u in reading.budget.items() if part != WHOLE))
+            own = truth_u(reading) if callable(truth_u) else truth_u
+            self.append(
+                Trial(name, reading.value, true, reading.expanded_uncertainty, plain, near, dict(reading.budget), own)
+            )
 
 
 def meters_anywhere_in_their_statement(patch: pytest.MonkeyPatch) -> None:
@@ -83,6 +102,74 @@ def meters_anywhere_in_their_statement(patch: pytest.MonkeyPatch) -> None:
         return value + share * row.limits(value, range) + float(noise * self._rng.standard_normal())
 
     patch.setattr(FrontEnd, "_with_errors", with_errors)
+
+
+CONTACT_OHM = 0.0245
+"""The probes' contact adds up to this: two touches then differ by 0.01 ohm rms (a / sqrt 6), what budgets take."""
+CLIP_OHM = 0.00346
+"""The sound card's clips sit up to this far down the load's leads: 0.002 ohm rms about zero, what budgets take."""
+
+
+class Drawn:
+    """What the simulated bench has not, drawn from a seed of its own; ``patched`` puts it there.
+
+    The probes touch anew each time. The converters' harmonics have a phase each (an all-pass behind the curvature), as
+    those of real ones have: the simulated ones bend without memory, always the same way. The clips sit somewhere on the
+    leads. Supply and idle current are those of other sets: what ``reservoir_capacitance`` takes of them is a judgement
+    about all.
+    """
+
+    def __init__(self, seed: int) -> None:
+        self.rng = np.random.default_rng([seed, 4711])
+        self.clips = tuple(float(v) for v in self.rng.uniform(0.0, CLIP_OHM, 2))
+        self.contacts: dict[str, float] = {}
+        self.phases: dict[tuple[float, int], tuple[float, float]] = {}
+        self.states: dict[tuple[float, int], np.ndarray] = {}
+
+    def patched(self, patch: pytest.MonkeyPatch) -> None:
+        patch.setattr(MeterLeads, "resistance", self._touching(MeterLeads.resistance))
+        patch.setattr(converters, "distorted", self._distorted)
+
+    def contact(self, place: str) -> float:
+        if place not in self.contacts:
+            self.contacts[place] = float(self.rng.uniform(0.0, CONTACT_OHM))
+        return self.contacts[place]
+
+    def _touching(self, without: Callable[[MeterLeads], float]) -> Callable[[MeterLeads], float]:
+        return lambda leads: without(leads) + self.contact(leads.place)
+
+    def _distorted(self, samples: np.ndarray, h2_db: float, h3_db: float) -> np.ndarray:
+        square, cube = samples * samples, samples**3
+        second = self._turned(square, h2_db, 2) * (2.0 * 10.0 ** (h2_db / 20.0))
+        return samples + second + self._turned(cube, h3_db, 3) * (4.0 * 10.0 ** (h3_db / 20.0))
+
+    def _turned(self, product: np.ndarray, level_db: float, order: int) -> np.ndarray:
+        """Through a first-order all-pass that turns ``order`` kHz by a phase drawn evenly over a turn."""
+        key = (level_db, order)
+        if key not in self.phases:
+            phase = float(self.rng.uniform(0.02, 0.98)) * math.pi
+            w = 2.0 * math.pi * 1000.0 * order / 96e3
+            t = math.tan(phase / 2.0) / math.tan(w / 2.0)
+            self.phases[key] = ((1.0 - t) / (1.0 + t), float(self.rng.choice((-1.0, 1.0))))
+            self.states[key] = np.zeros((1, 2))
+        a, sign = self.phases[key]
+        turned, self.states[key] = signal.lfilter([a, 1.0], [1.0, a], product, axis=0, zi=self.states[key])
+        return sign * turned
+
+    def design(self, design: AmplifierDesign) -> AmplifierDesign:
+        supply = design.supply
+        t = supply.transformer
+        copper = math.exp(self.rng.uniform(math.log(0.4), math.log(1.3)))
+        transformer = replace(t, primary_ohm=t.primary_ohm * copper, secondary_ohm=t.secondary_ohm * copper)
+        left, right = (
+            replace(
+                d,
+                bias=replace(d.bias, idle_a=d.bias.idle_a * float(self.rng.uniform(0.7, 1.5))),
+                output_joint=replace(d.output_joint, ohm=d.output_joint.ohm + clip),
+            )
+            for d, clip in zip((design.left, design.right), self.clips, strict=True)
+        )
+        return replace(design, left=left, right=right, supply=replace(supply, transformer=transformer))
 
 
 def of(
@@ -107,9 +194,11 @@ class Truth:
     Made before a measurement and asked after it, so that heat and idle current are those of the measurement.
     """
 
-    def __init__(self, known: KnownBench) -> None:
+    def __init__(self, known: KnownBench, *, load_h: float | None = None) -> None:
         self.known = known
         self.quiet = known.quiet_copy()
+        if load_h is not None:
+            self.quiet.connect_load(known.load_ohm(0), known.load_ohm(1), load_h)
         self._gains: dict[tuple[int, float, float], complex] = {}
 
     def inputs(self, channel: int, volts: float) -> tuple[float, float]:
@@ -152,7 +241,7 @@ class Truth:
     def noise(self, *, seconds: float = 8.0) -> np.ndarray:
         """Both terminals with nothing played: noise, hum and all, the sound card's output noise where it is plugged in."""
         twin = copy.deepcopy(self.known.amplifier)
-        rng = np.random.default_rng(12345)
+        rng = np.random.default_rng([self.known.simulated.truth.seed, 12345])
         twin._rng = twin.front.rng = rng
         n = round(seconds * RATE)
         silence = np.zeros((n, 2))
@@ -189,14 +278,16 @@ def trials(seed: int, *, power: bool) -> list[Trial]:
     """Every measurement on the bench of one seed; with ``power`` those too that go up to the top, which take longest."""
     with pytest.MonkeyPatch.context() as patch:
         meters_anywhere_in_their_statement(patch)
+        drawn = Drawn(seed)
+        drawn.patched(patch)
         spec = DEMO.model_copy(update={"rated_power_w": 66.0})
-        with opened(patch, seed=seed, spec=spec) as known:
+        with opened(patch, seed=seed, spec=spec, design=drawn.design) as known:
             found = Trials()
-            _cold(known, found)
+            _cold(known, drawn, found)
             _offsets_and_rails(known, found)
             if min(abs(known.offset(c)) for c in (0, 1)) < NEXT_TO_NOTHING_V:
                 return list(found)
-            _small_signals(known, found)
+            _small_signals(known, drawn, found)
             _one_watt(known, found)
             if power:
                 _power(known, found)
@@ -204,7 +295,7 @@ def trials(seed: int, *, power: bool) -> list[Trial]:
             return list(found)
 
 
-def _cold(known: KnownBench, found: Trials) -> None:
+def _cold(known: KnownBench, drawn: Drawn, found: Trials) -> None:
     bench = known.bench
     found.add("residual_charge", measure.residual_charge(bench, "cold"), 0.0)
     points = ["leads_shorted", "left_speaker_fuse", "right_speaker_fuse", "left_load", "right_load"]
@@ -212,7 +303,8 @@ def _cold(known: KnownBench, found: Trials) -> None:
         channel = point.split("_")[0]
         if point == "leads_shorted":
             reading = measure.lead_resistance(bench)
-            found.add("lead_resistance", reading, known.simulated.truth.lead_ohm["bench meter"])
+            true = known.simulated.truth.lead_ohm["bench meter"] + drawn.contact(point)
+            found.add("lead_resistance", reading, true)
         elif point.endswith("fuse"):
             fuse = known.design.channels[("left", "right").index(channel)].speaker_fuse
             found.add("fuse_resistance", measure.fuse_resistance(bench, channel), fuse.holder_ohm + fuse.cold_ohm)
@@ -226,8 +318,10 @@ def _offsets_and_rails(known: KnownBench, found: Trials) -> None:
     known.hooked_up("1 kilohm", warm_s=60.0)
     measure.rail_voltages(bench, "idle")  # what was just switched on settles; the truth is that of a settled supply
     bench.sleep(60.0)
-    rails = known.amplifier.supply.rails()
-    readings = measure.rail_voltages(bench, "idle")
+    rails = None
+    while rails != known.amplifier.supply.rails():  # they step a little as the set warms: once more then
+        rails = known.amplifier.supply.rails()
+        readings = measure.rail_voltages(bench, "idle")
     found.add("rail_voltage", of(readings, "rail_voltage"), lambda r: rails[0 if r.value > 0 else 1])
     true = 100 * (rails[0] + rails[1]) / (0.5 * (rails[0] - rails[1]))
     found.add("rail_difference", of(readings, "rail_difference"), true)
@@ -237,15 +331,17 @@ def _offsets_and_rails(known: KnownBench, found: Trials) -> None:
         lambda r: ripple[0 if r.conditions["rail"] == "positive" else 1] / (2 * math.sqrt(3)),
     )  # fmt: skip
     before = [known.offset(c) for c in (0, 1)]
-    drift, _ = measure.warm_up(bench, (0, 30, 60, 120))
-    after = [known.offset(c) for c in (0, 1)]
+    later = known.quiet_copy()
+    drift, curve = measure.warm_up(bench, (0, 30, 60, 120))
+    later.advance(float(curve.columns["time_s"][-1]), Drive((0.0, 0.0)))
+    after = [known.offset(c, of=later) for c in (0, 1)]
     found.add("offset_drift", drift, lambda r: after[_c(r)] - before[_c(r)])
     bench.sleep(1800.0)
     if min(abs(known.offset(c)) for c in (0, 1)) >= NEXT_TO_NOTHING_V:
         found.add("dc_offset", measure.dc_offsets(bench, "warm"), lambda r: known.offset(_c(r)))
 
 
-def _small_signals(known: KnownBench, found: Trials) -> None:
+def _small_signals(known: KnownBench, drawn: Drawn, found: Trials) -> None:
     bench = known.bench
     bench.hook_up(volume="full")
     bench.hook_up(inputs="sound_card")
@@ -260,15 +356,21 @@ def _small_signals(known: KnownBench, found: Trials) -> None:
             bench.hook_up(inputs=inputs)
         readings = measure.noise_and_hum(bench, at)
         y = Truth(known).noise()
-        level = [band_rms(y[:, c], 20.0, 20e3) for c in (0, 1)]
-        weighted = [_a_weighted(y[:, c]) for c in (0, 1)]
+        level, level_u = zip(*(noise_level(y[:, c]) for c in (0, 1)), strict=True)
+        weighted, weighted_u = zip(*(noise_level(y[:, c], a_weighted=True) for c in (0, 1)), strict=True)
         quiet = known.quiet_copy().render(np.zeros((round(1.0 * RATE), 2)), RATE)[-round(0.6 * RATE) :]
         hum = [max(abs(line(quiet[:, c], 50.0 * k)) for k in range(1, 11)) for c in (0, 1)]
-        found.add(f"noise, {at}", of(readings, "noise"), lambda r, level=level: level[_c(r)])
-        found.add(f"noise_a_weighted, {at}", of(readings, "noise_a_weighted"), lambda r, w=weighted: w[_c(r)])
+        found.add(
+            f"noise, {at}", of(readings, "noise"), lambda r, v=level: v[_c(r)], truth_u=lambda r, u=level_u: u[_c(r)]
+        )
+        found.add(
+            f"noise_a_weighted, {at}", of(readings, "noise_a_weighted"),
+            lambda r, v=weighted: v[_c(r)], truth_u=lambda r, u=weighted_u: u[_c(r)],
+        )  # fmt: skip
         found.add(
             f"signal_to_noise, {at}", of(readings, "signal_to_noise"),
-            lambda r, level=level: 20 * math.log10(ONE_WATT_V / level[_c(r)]),
+            lambda r, v=level: 20 * math.log10(ONE_WATT_V / v[_c(r)]),
+            truth_u=lambda r, v=level, u=level_u: DB_PER_NEPER * u[_c(r)] / v[_c(r)],
         )  # fmt: skip
         found.add(f"hum, {at}", of(readings, "hum"), lambda r, hum=hum: hum[_c(r)])
     truth = Truth(known)
@@ -287,11 +389,18 @@ def _small_signals(known: KnownBench, found: Trials) -> None:
 
     def impedance(c: int) -> float:
         g1, g2 = abs(open_gain[c]), closed[c]
-        return (g1 - g2) / (g2 / known.load_ohm(c) - g1 / kilohm[c])
+        at_clips = (g1 - g2) / (g2 / known.load_ohm(c) - g1 / kilohm[c])
+        return at_clips - drawn.clips[c]  # the clips' share of the leads is not the amplifier's
 
     readings = measure.output_impedance(bench, unloaded, loaded)
     found.add("output_impedance", of(readings, "output_impedance"), lambda r: impedance(_c(r)))
     found.add("damping_factor", of(readings, "damping_factor"), lambda r: 8.0 / impedance(_c(r)))
+
+
+def _rested(known: KnownBench) -> Truth:
+    """Rails and heat settled, so that the truth does not depend on the second at which it is looked at."""
+    known.bench.sleep(60.0)
+    return Truth(known)
 
 
 def _one_watt(known: KnownBench, found: Trials) -> None:
@@ -301,42 +410,51 @@ def _one_watt(known: KnownBench, found: Trials) -> None:
     truth = Truth(known)
     sweeps = {channel: measure.sweep(bench, channel) for channel in bench.channels}
     separated = measure.separation(bench, sweeps)
-    noise = [band_rms(v, 20.0, 20e3) for v in truth.noise().T]
+    noise, noise_u = zip(*(noise_level(v) for v in truth.noise().T), strict=True)
+    resistive = Truth(known, load_h=0.0)
     for c, channel in enumerate(bench.channels):
         for reading in of(measure.frequency_response(bench, sweeps[channel], channel), "frequency_response"):
             name = "frequency_response, " + ("low" if reading.frequency_hz < 1000.0 else "high")
-            true = truth.gain_db(c, ONE_WATT_V, reading.frequency_hz) - truth.gain_db(c, ONE_WATT_V)
+            # the response is that into a resistor: what the load's own inductance does to it is an error
+            true = resistive.gain_db(c, ONE_WATT_V, reading.frequency_hz) - resistive.gain_db(c, ONE_WATT_V)
             found.add(name, reading, true)
         high = of(measure.thd_high(bench, sweeps[channel], channel), "thd")
-        found.add("thd, 6.3 kHz, sweep", high, 100 * truth.harmonics(c, 6300.0, ONE_WATT_V, (2, 3), hold_s=0.0))
+        there = ONE_WATT_V * 10 ** ((truth.gain_db(c, ONE_WATT_V, 6300.0) - truth.gain_db(c, ONE_WATT_V)) / 20)
+        found.add("thd, 6.3 kHz, sweep", high, 100 * truth.harmonics(c, 6300.0, there, (2, 3), hold_s=0.0))
         for frequency in (1000.0, 10e3):
             found.add(
                 "crosstalk, sweep", of(separated, "crosstalk", channel, frequency), truth.separation_db(c, frequency)
             )
-            now = Truth(known)
+            now = _rested(known)
             reading = measure.crosstalk(bench, channel, frequency)
             found.add("crosstalk, tone", reading, now.separation_db(c, frequency))
-        now = Truth(known)
+        now = _rested(known)
         pair = measure.distortion(bench, channel, "1 W")
         level = of(pair, "thd")[0].level
         thd = now.harmonics(c, 1000.0, level, range(2, 21), hold_s=0.6)
         found.add("thd, 1 W", of(pair, "thd"), 100 * thd)
-        found.add("thd_n, 1 W", of(pair, "thd_n"), 100 * math.hypot(thd, noise[c] / level))
-        now = Truth(known)
+        _thd_n(found, "thd_n, 1 W", of(pair, "thd_n"), thd, noise[c] / level, noise_u[c] / level)
+        now = _rested(known)
         pair = measure.thd_vs_level(bench, channel)
         level = of(pair, "thd")[0].level
         thd = now.harmonics(c, 1000.0, level, range(2, 21))
-        found.add("thd_n, 10 mW", of(pair, "thd_n"), 100 * math.hypot(thd, noise[c] / level))
+        _thd_n(found, "thd_n, 10 mW", of(pair, "thd_n"), thd, noise[c] / level, noise_u[c] / level)
         for frequency in (6300.0, 10e3):
-            now = Truth(known)
+            now = _rested(known)
             reading = of(measure.thd_at(bench, channel, frequency), "thd")[0]
+            assert reading.value is not None, reading
             thd = now.harmonics(c, frequency, reading.level, range(2, int(20e3 / frequency) + 1), hold_s=0.3)
             found.add("thd, high, tone", reading, 100 * thd)
-        for signal, ratio in (("60+7000", 4.0), ("250+8000", 4.0), ("19000+20000", 1.0)):
-            low_hz, high_hz = (float(f) for f in signal.split("+"))
-            now = Truth(known)
-            reading = measure.intermodulation(bench, channel, signal)
-            found.add(f"intermodulation, {signal}", reading, 100 * now.intermodulation(c, low_hz, high_hz, ratio))
+        for pair_hz, ratio in (("60+7000", 4.0), ("250+8000", 4.0), ("19000+20000", 1.0)):
+            low_hz, high_hz = (float(f) for f in pair_hz.split("+"))
+            now = _rested(known)
+            reading = measure.intermodulation(bench, channel, pair_hz)
+            found.add(f"intermodulation, {pair_hz}", reading, 100 * now.intermodulation(c, low_hz, high_hz, ratio))
+
+
+def _thd_n(found: Trials, name: str, readings: list[Reading], thd: float, noise: float, noise_u: float) -> None:
+    total = math.hypot(thd, noise)
+    found.add(name, readings, 100 * total, truth_u=100 * noise_u * noise / total)
 
 
 def _power(known: KnownBench, found: Trials) -> None:
@@ -353,7 +471,7 @@ def _power(known: KnownBench, found: Trials) -> None:
             found.add("clipping_headroom", headroom, 10 * math.log10(true / 66.0))
     for c, channel in enumerate(bench.channels):
         for at in ("half power", "rated power"):
-            now = Truth(known)
+            now = _rested(known)
             reading = of(measure.distortion(bench, channel, at), "thd")[0]
             thd = now.harmonics(c, 1000.0, reading.level, range(2, 21), hold_s=0.2)
             found.add(f"thd, {at}", reading, 100 * thd)
@@ -378,19 +496,26 @@ def _c(reading: Reading) -> int:
     return ("left", "right").index(reading.channel)
 
 
-def _a_weighted(y: np.ndarray) -> float:
-    """A-weighted rms, 20 Hz to 20 kHz, hum lines left out; the curve of IEC 61672-1 written out."""
+def noise_level(y: np.ndarray, *, a_weighted: bool = False) -> tuple[float, float]:
+    """rms in 20 Hz to 20 kHz and its standard uncertainty, by a Hann-weighted periodogram written out.
+
+    Unweighted with hum, A-weighted (the curve of IEC 61672-1 written out) without its lines. The uncertainty is that of the
+    noise: a bin is exponentially distributed, and Hann weights leave 18 of 35 values independent.
+    """
     n = len(y)
     window = np.hanning(n)
     f = np.fft.rfftfreq(n, 1 / RATE)
     power = np.abs(np.fft.rfft(y * window)) ** 2 * 2 / (np.sum(window**2) * n)
-    f2 = np.square(f)
-    a = 12194**2 * f2**2 / ((f2 + 20.6**2) * np.sqrt((f2 + 107.7**2) * (f2 + 737.9**2)) * (f2 + 12194**2))
-    a *= 10 ** (2.0 / 20)
     inside = (f >= 20.0) & (f <= 20e3)
-    near_hum = np.abs(f / 50.0 - np.round(f / 50.0)) * 50.0 < 1.0
-    inside &= ~(near_hum & (f < 520.0))
-    return float(np.sqrt(np.sum(power[inside] * a[inside] ** 2)))
+    hum = (np.abs(f / 50.0 - np.round(f / 50.0)) * 50.0 < 1.0) & (f < 520.0)
+    if a_weighted:
+        f2 = np.square(f)
+        a = 12194**2 * f2**2 / ((f2 + 20.6**2) * np.sqrt((f2 + 107.7**2) * (f2 + 737.9**2)) * (f2 + 12194**2))
+        power *= (a * 10 ** (2.0 / 20)) ** 2
+        inside &= ~hum
+    square = float(np.sum(power[inside]))
+    scatter = math.sqrt(35 / 18 * float(np.sum(power[inside & ~hum] ** 2)) / 2)
+    return math.sqrt(square), scatter / 2 / math.sqrt(square)
 
 
 @dataclass(frozen=True)

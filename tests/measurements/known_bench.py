@@ -103,16 +103,17 @@ class KnownBench:
         load = self.load_ohm(channel)
         return load / (load + self.series_ohm(channel))
 
-    def offset(self, channel: int) -> float:
+    def offset(self, channel: int, *, of: Amplifier | None = None) -> float:
         """DC at the loaded terminals: the input pair's offset as warm as the set is, times the gain at DC, divided.
 
-        Feedback capacitor and coupling are sound, so the gain at DC is 1 and nothing leaks in.
+        Feedback capacitor and coupling are sound, so the gain at DC is 1 and nothing leaks in. ``of``: a copy at another time.
         """
         pair = self.design.channels[channel].input_stage
         load = {"load": self.load_ohm(channel), "1 kilohm": self.simulated.truth.kilohm_ohm[channel]}[
             self.simulated.load
         ]
-        at_devices = pair.offset_v + pair.drift_v_per_k * self.amplifier.thermal.inside_k
+        thermal = (self.amplifier if of is None else of).thermal
+        at_devices = pair.offset_v + pair.drift_v_per_k * thermal.inside_k
         return at_devices * load / (load + self.series_ohm(channel))
 
     def loop_gain(self, channel: int, frequency_hz: float) -> complex:

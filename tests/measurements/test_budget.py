@@ -16,7 +16,7 @@ from uncertainties.umath import cos, sin
 from benchtest.limits import Limit, decide
 from benchtest.measurements.budget import expanded, in_db, part
 from benchtest.measurements.distortion import near_the_floor
-from benchtest.measurements.estimates import Estimate, level_u, line_noise, noise_u
+from benchtest.measurements.estimates import BenchHarmonics, Estimate, level_u, line_noise, noise_u
 from benchtest.measurements.noise import WHITE_A, without_the_bench
 from benchtest.measurements.phono_equalisation import standard_db
 from benchtest.measurements.rail_ripple import conduction_share
@@ -123,10 +123,28 @@ def test_far_above_the_residual_nothing_is_said():
 
 
 def test_noise_near_the_benchs_own_is_as_uncertain_as_that():
-    near = without_the_bench(125e-6, 125e-6, 75e-6, 1.0, 0.001)
+    near = without_the_bench(125e-6, 1e-6, 75e-6, 0.001)
     assert near["value"] == pytest.approx(100e-6)  # 125, 75, 100: squares
     assert near["expanded_uncertainty"] == pytest.approx(75e-6)
     assert "taken off" in near["note"]
+    assert 2 * math.hypot(*near["budget"].values()) == pytest.approx(near["expanded_uncertainty"])
+
+
+def test_near_the_residual_the_parts_still_add_up():
+    kept = near_the_floor(Estimate(8e-4, {"noise": 1e-6, "bench noise": 2e-6}, 5e-4))
+    assert 2 * math.hypot(*kept["budget"].values()) == pytest.approx(kept["expanded_uncertainty"])
+
+
+def test_the_benchs_harmonics_count_where_the_amplifiers_are():
+    """By trial: d_k + b_k e^(j phi), phases drawn; all of the bench's in one order, then spread over orders that are not the
+    amplifier's."""
+    rng = np.random.default_rng(3)
+    d, b = {2: 1e-4, 3: 3e-4, 5: 2e-4}, (1e-5, 2e-5, 4e-6)
+    phases = np.exp(2j * np.pi * rng.random((20000, 3)))
+    amplifier = np.array([d[2], d[3], 0.0])
+    power = np.sum(np.abs(amplifier + np.array(b) * phases) ** 2, axis=1) + d[5] ** 2
+    error = np.sqrt(power) - math.hypot(*d.values())
+    assert BenchHarmonics(b, 0.0).u(d) == pytest.approx(float(np.sqrt(np.mean(error**2))), rel=0.05)
 
 
 # ------------------------------------------------------------------------------------- tables
