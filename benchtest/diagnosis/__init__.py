@@ -187,7 +187,11 @@ def _evidence(cause: str, channel: str, weighed: Weighed, found: Features, known
     lines: list[str] = []
     quoted: set[tuple[str, str]] = set()
     for term in ordered:
-        if len(lines) == MOST_FOR or speaks(term) < 0.7 or term.alone < 0.5:
+        if (
+            len(lines) == MOST_FOR
+            or speaks(term) < 0.7
+            or term.alone < (-0.5 if term.feature.name in separators else 0.5)
+        ):
             break
         sources = {(s.quantity, s.channel) for s in term.feature.sources}
         if sources <= quoted:

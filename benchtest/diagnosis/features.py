@@ -135,6 +135,14 @@ def _dc_before_relay(sheet: Sheet, channel: str) -> Found:
     return None
 
 
+def _drift_share(sheet: Sheet, channel: str) -> Found:
+    """The drift over the offset that it started from; only where there is an offset."""
+    drift, first = _magnitude("offset_drift")(sheet, channel), PER_CHANNEL["dc_first"](sheet, channel)
+    if drift is None or first is None or not 0.03 < first[0] < OVERLOAD_V:
+        return None
+    return drift[0] / first[0], (*drift[1], *first[1])
+
+
 def _dc_sign_alike(sheet: Sheet) -> Found:
     """Both outputs stand on the same side by the same amount: 1, else 0; only above 0.2 V."""
     both = [sheet.last("dc_offset", channel) for channel in CHANNELS]
@@ -631,6 +639,7 @@ PER_CHANNEL: dict[str, PerChannel] = {
     "dc_loaded": _dc("loaded"),
     "dc_before_relay": _dc_before_relay,
     "dc_drift": _magnitude("offset_drift"),
+    "dc_drift_share": _drift_share,
     "dc_by_volume": _dc_moved("10 min", "full volume"),
     "dc_by_load": _magnitude("dc_offset_loaded_difference"),
     "dc_by_power": _dc_moved("loaded", "after power"),

@@ -32,7 +32,7 @@ CHANCE = 0.9999
 """How sure it must be that members of a group differ in a symptom."""
 SURE, SURE_OF_OTHER = 0.99, 0.9999
 """How sure it must be that a cause touches a symptom at all; in the other channel it seldom does."""
-RIDGE = 0.01
+RIDGE = 0.03
 """Pulls every weight towards 0.3, so that few cases do not decide alone."""
 CAUSE_SAY = 0.25
 """How much naming the very cause counts beside naming its group."""

@@ -18,8 +18,9 @@ import pytest
 
 from benchtest.amplifier_file import load_amplifier
 from benchtest.diagnosis import diagnose, unmeasured, weigh
-from benchtest.diagnosis.features import Sheet, features
-from benchtest.diagnosis.knowledge import HEALTHY, build, shipped
+from benchtest.diagnosis.belief import TWO_FAULTS, second_faults
+from benchtest.diagnosis.features import Feature, Sheet, features
+from benchtest.diagnosis.knowledge import HEALTHY, HOW_OFTEN, build, shipped
 from benchtest.diagnosis.next_check import telling, worth
 from benchtest.diagnosis.rows import seen
 from benchtest.diagnosis.tuning import Case, tune
@@ -120,6 +121,61 @@ def test_healthy_is_said_of_a_whole_run_and_not_of_its_first_half(tmp_path_facto
 def test_what_was_read_on_the_lamp_does_not_count_as_measured():
     rows = [row("dc_offset", c, 2e-3, "V", at="on the lamp") for c in ("left", "right")]
     assert unmeasured(rows)[0] == "DC at the output"
+
+
+def test_a_rail_before_an_open_relay_names_its_channel():
+    rows = [row("dc_offset", c, 1e-6, "V", verdict="inconclusive", at="relay + 10 s") for c in ("left", "right")]
+    before = {"at": "before relay and fuse", "point": "before relay and fuse"}
+    rows += [row("dc_offset", c, v, "V", verdict="fail", **before) for c, v in (("left", 6e-3), ("right", 41.7))]
+    first = diagnose(rows, DEMO)[0]
+    assert first.channel == "right"
+    assert first.cause in DECLARED["rail-at-output"]
+
+
+@pytest.mark.parametrize(("left", "right", "cause"), [(0.05, 2e-4, "leads-swapped"), (2e-4, 0.05, "channels-crossed")])
+def test_the_meter_at_the_terminals_parts_leads_from_channels(left, right, cause):
+    crossed = "no response to the tone: 0.05 V expected, 2e-05 V seen. The other channel answers: channels crossed?"
+    rows = [row("gain", c, None, "dB", verdict="fail", note=crossed, at="50 mV", other_channel_v=0.05, volume="full")
+            for c in ("left", "right")]  # fmt: skip
+    rows += [
+        row("tone_at_terminals", c, v, "V", at="50 mV into the left input")
+        for c, v in (("left", left), ("right", right))
+    ]
+    first = diagnose(rows, DEMO)[0]
+    assert first.cause == cause
+    assert any("by the meter" in line for line in first.evidence)
+
+
+def test_leads_that_read_open_are_the_bench():
+    rows = [
+        row(
+            "lead_resistance",
+            "none",
+            None,
+            "ohm",
+            verdict="inconclusive",
+            note="the leads read open together: clean them",
+        )
+    ]
+    rows += [row("dc_offset", c, 3e-3, "V", at="relay + 10 s") for c in ("left", "right")]
+    first = diagnose(rows, DEMO)[0]
+    assert first.cause == "meter-lead-off"
+
+
+def test_a_second_fault_is_weighed_by_what_the_first_leaves_unexplained():
+    # closed form: A shows only "noise", B only "hum"; both high. The odds of B beside A are its prior times the likelihood
+    # ratio of hum alone, 0.9/0.1 = 9
+    symptoms = {"channel": {n: {"words": n, "unit": "V", "cost": 1, "danger": 0, "cuts": [0.001], "normal": [0.9, 0.1],
+                                "weight": 1.0} for n in ("noise", "hum")}}  # fmt: skip
+    high = [{"symptom": "", "above": 0.002, "how": "always"}]
+    causes = [{**HISS, "name": n, "channels": "both", "shows": [{**high[0], "symptom": s, "side": "both"}]}
+              for n, s in (("a", "noise"), ("b", "hum"))]  # fmt: skip
+    known = build({"causes": causes}, symptoms, {})
+    seen_both = {(n, "left"): Feature(n, "left", 0.01, ()) for n in ("noise", "hum")}
+    ((second, p),) = second_faults(seen_both, known, ("a", "both"))
+    odds = TWO_FAULTS * 0.5 * HOW_OFTEN["always"] / 0.1
+    assert second == ("b", "both")
+    assert p == pytest.approx(odds / (1 + odds))
 
 
 def test_two_values_typed_in_by_hand_name_a_rail_at_the_output():
