@@ -58,7 +58,7 @@ def thd_high(bench: GuardedBench, swept: Swept | str, channel: str, *, at: str =
             quantity="thd", frequency_hz=HIGH_HZ, level=swept.level_v, level_unit="V",
             load_ohm=bench.load_ohm[channel], bandwidth_hz="20:20000", **common, **near_the_floor(estimate),
         ),
-        _curve(swept, own),
+        _curve(swept, own.whole),
     ]  # fmt: skip
 
 
