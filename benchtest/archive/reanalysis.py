@@ -51,6 +51,13 @@ class Recipe:
     quantities: tuple[str, ...]
     both_channels: bool
     recompute: Callable[[Any, Row, Waveform], list[Reading]]
+    points: bool = False
+    """Whether there are several readings of a quantity, told apart by their frequency or the edge that they name."""
+
+    def key(self, row: Row) -> tuple[Any, ...]:
+        """What tells the readings of one capture apart."""
+        point = (row["frequency_hz"], conditions_of(row).get("edge")) if self.points else ()
+        return row["quantity"], row["channel"], *point
 
 
 @dataclass(frozen=True)
@@ -147,6 +154,40 @@ def _recipes() -> tuple[Recipe, ...]:
     )  # fmt: skip
 
 
+SWEPT = ("frequency_response", "frequency_limit", "crosstalk", "thd")
+SWEPT_THD = "orders"
+"""A condition that only a THD from a sweep has."""
+
+
+def _swept() -> Recipe:
+    """What one sweep of a channel gives: response, separation, distortion at high frequency."""
+    from benchtest.measurements import frequency_response, separation, sweep, thd_high
+
+    def again(bench: Any, row: Row, _: Waveform) -> list[Reading]:
+        channel = row["channel"]
+        swept = sweep(bench, channel)
+        if isinstance(swept, str):
+            raise FileError(f"today's code makes nothing of the sweep ({swept}); the readings stay as they are.")
+        at = str(conditions_of(row).get("at") or "1 W")
+        made = [*frequency_response(bench, swept, channel, at=at), *thd_high(bench, swept, channel)]
+        made += separation(bench, {channel: swept}, at=at)
+        return [reading for reading in _readings(made) if reading.channel == channel]
+
+    return Recipe(SWEPT, False, again, points=True)
+
+
+def _of_the_sweep(rows: Sequence[Row], channel: str) -> list[Row]:
+    """The readings of a step that rest on the sweep of one channel."""
+    return [
+        row
+        for row in rows
+        if row["channel"] == channel
+        and row["quantity"] in SWEPT
+        and row["verdict"] != "not_measured"
+        and (row["quantity"] != "thd" or SWEPT_THD in conditions_of(row))
+    ]
+
+
 def _readings(items: Sequence[Any]) -> list[Reading]:
     from benchtest.reading import Reading
 
@@ -157,17 +198,24 @@ def _captures(run: Run, rows: Sequence[Row]) -> Iterator[tuple[Mapping[str, Any]
     """Each capture with the readings that rest on it alone and how to make them again."""
     by_sequence = {row["sequence"]: row for row in rows}
     by_file = {str(capture.get("file")): capture for capture in run.captures()}
-    recipes = _recipes()
+    recipes, swept = _recipes(), _swept()
     before: list[Row] = []
-    for event in run.events():
+    sweeps: list[Mapping[str, Any]] = []
+    for event in (*run.events(), {"event": "step_started"}):
         kind = event.get("event")
         if kind == "step_started":
-            before = []
+            for capture in sweeps:  # its readings are taken until the step ends
+                yield capture, _of_the_sweep(before, capture["meta"]["sweep"]), swept
+            before, sweeps = [], []
         elif kind == "reading" and isinstance(event.get("row"), Mapping):
             row = by_sequence.get(event["row"].get("sequence"))
             before += [row] if row is not None else []
-        elif kind == "capture" and (capture := by_file.pop(str(event.get("path")), None)) is not None:
-            yield capture, *_resting(before, recipes)
+        elif kind == "capture" and (known := by_file.pop(str(event.get("path")), {})):
+            meta = known.get("meta")
+            if isinstance(meta, Mapping) and meta.get("sweep") in ("left", "right"):
+                sweeps.append(known)
+            else:
+                yield known, *_resting(before, recipes)
     for capture in by_file.values():
         yield capture, [], None
 
@@ -207,13 +255,10 @@ def _recomputed(
 
     waveform = run.waveform(dict(capture))
     meta = capture.get("meta")
-    tone = meta.get("frequency_hz") if isinstance(meta, Mapping) else None
     first = next((row for row in resting if row["value"] is not None), resting[0])
-    bench = KeptBench(run.summary, rows, first, waveform, float(tone) if isinstance(tone, int | float) else None)
-    made = {(r.quantity, r.channel): r for r in recipe.recompute(bench, first, waveform)}
-    return [
-        (row, made[row["quantity"], row["channel"]]) for row in resting if (row["quantity"], row["channel"]) in made
-    ]
+    bench = KeptBench(run.summary, rows, first, waveform, meta if isinstance(meta, Mapping) else {})
+    made = {recipe.key(_as_row(r, first)): r for r in recipe.recompute(bench, first, waveform)}
+    return [(row, made[recipe.key(row)]) for row in resting if recipe.key(row) in made]
 
 
 def _judged(summary: Mapping[str, Any], readings: Sequence[Reading]) -> list[Reading]:

@@ -8,6 +8,8 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
+from types import SimpleNamespace
 from typing import Any
 
 from benchtest.amplifier_file import AmplifierSpec, unknown_amplifier
@@ -29,14 +31,23 @@ class KeptBench:
     channels = CHANNELS
 
     def __init__(
-        self, summary: Mapping[str, Any], rows: Sequence[Row], row: Row, waveform: Waveform, tone_hz: float | None
+        self, summary: Mapping[str, Any], rows: Sequence[Row], row: Row, waveform: Waveform, meta: Mapping[str, Any]
     ):
+        """meta: what was kept with the capture: frequency_hz of a tone; sweep (the channel), input_v, inductance."""
+        tone = meta.get("frequency_hz")
+        tone_hz = float(tone) if isinstance(tone, int | float) else None
         self.amplifier = kept_amplifier(summary) or unknown_amplifier()
         self.calibration = kept_calibration(summary)
         self.load_ohm = _loads(summary, rows)
         self.load_measured = True
         self._conditions = conditions_of(row)
         self._capture = self._as_capture(waveform, row, rows, tone_hz)
+        self.sample_rate = float(waveform.sample_rate)
+        self.file = SimpleNamespace(load=SimpleNamespace(inductance_uh=_number(meta.get("load_inductance_uh"))))
+        self._swept = meta.get("sweep") in CHANNELS
+        if self._swept:
+            left_v, right_v = map(_number, meta.get("input_v") or (0.0, 0.0))
+            self._capture = replace(self._capture, input_v=(left_v, right_v), driven=frozenset({str(meta["sweep"])}))
 
     def conditions(self, **more: Any) -> dict[str, Any]:
         """The conditions under which the old reading was taken."""
@@ -58,6 +69,12 @@ class KeptBench:
         """The kept capture, whatever level is asked for."""
         if self._capture.frequency_hz is None:
             raise NotReachable("no tone was kept")
+        return self._capture
+
+    def waveform(self, *_: Any, **__: Any) -> Capture:
+        """The kept sweep: today's code knows its shape by the sample rate."""
+        if not self._swept:
+            raise NotReachable("no sweep was kept")
         return self._capture
 
     def record(self, *_: Any, **__: Any) -> Capture:
@@ -103,6 +120,11 @@ def kept_calibration(summary: Mapping[str, Any]) -> Calibration:
         return Calibration(**pairs, response=None if response is None else from_table(response))
     except (TypeError, ValueError) as error:
         raise NotReachable(f"run.json holds no calibration that can be used ({error})") from error
+
+
+def _number(value: Any) -> float:
+    """A number that was kept, 0 where it was not."""
+    return float(value) if isinstance(value, int | float) and math.isfinite(value) else 0.0
 
 
 def _loads(summary: Mapping[str, Any], rows: Sequence[Row]) -> dict[str, float]:

@@ -19,7 +19,7 @@ from benchtest.measurements.budget import COVERAGE, DB_PER_NEPER
 from benchtest.measurements.sweep import Swept
 from benchtest.measurements.unmeasured import not_measured
 from benchtest.reading import Reading
-from benchtest.records import Curve
+from benchtest.records import Curve, Waveform
 from benchtest.safety import GuardedBench
 
 METHOD = "level re 1 kHz at 1 W, one sweep, the bench's own response taken off (after IEC 60268-3 14.11, IHF-A-202)"
@@ -36,7 +36,7 @@ NO_LOOPBACK_DB = 0.3
 
 def frequency_response(bench: GuardedBench, swept: Swept | str, channel: str, *, at: str = "1 W") -> list[object]:
     """Level at 20 Hz, 40 Hz, 16 kHz and 20 kHz re 1 kHz, the band's edges at -3 dB where they are
-    within the sweep, and the curve."""
+    within the sweep, the curve, and the sweep itself."""
     conditions = bench.conditions(at=at, driven="one")
     if isinstance(swept, str):
         return [not_measured("frequency_response", channel, "dB", swept, conditions=conditions, method=METHOD)]
@@ -60,7 +60,20 @@ def frequency_response(bench: GuardedBench, swept: Swept | str, channel: str, *,
         )  # fmt: skip
     found += [reading for side in ("low", "high") if (reading := _edge(swept, side, conditions, common)) is not None]
     found.append(_curve(bench, swept))
+    found += _kept(bench, swept)
     return found
+
+
+def _kept(bench: GuardedBench, swept: Swept) -> list[object]:
+    """The sweep as it was heard: response, separation and distortion at high frequency can be made of it again."""
+    capture = swept.capture
+    if capture is None:
+        return []
+    meta = {
+        "sweep": swept.channel, "input_v": list(capture.input_v), "load_inductance_uh": bench.file.load.inductance_uh,
+    }  # fmt: skip
+    scale = max(capture.volts_per_full_scale)
+    return [Waveform(f"sweep_{swept.channel}", np.asarray(capture.volts), capture.sample_rate, scale, meta)]
 
 
 def budget(bench: GuardedBench, swept: Swept, k: int) -> dict[str, float]:

@@ -49,6 +49,8 @@ class Swept:
     seconds: float
     noise_density: tuple[float, float]
     """Of the driven and of the other channel, V^2/Hz, as heard after the sweep."""
+    capture: Capture | None = None
+    """What all of this was made of, to be kept."""
 
     def noise(self, frequency_hz: float, *, other: bool = False) -> float:
         """Standard uncertainty, from noise, of the part along itself of a response relative to the driven channel's.
@@ -110,6 +112,7 @@ def sweep(bench: GuardedBench, channel: str, *, output_v: float | None = None) -
     return Swept(
         channel, own, leak, relative, float(np.abs(own.response[reference])) / float(np.sqrt(2.0)), input_v,
         played.rate_s, played.seconds, (_density(capture, channel, played), _density(capture, other, played)),
+        capture,
     )  # fmt: skip
 
 

@@ -107,6 +107,14 @@ def test_a_fresh_run_is_recomputed_as_it_was(real_run):
     found = reanalyse(real_run.folder)
     quantities = {change.quantity for change in found.changes}
     assert quantities >= {"thd", "thd_n", "noise", "noise_a_weighted", "signal_to_noise", "hum"}
+    assert quantities >= {"frequency_response", "crosstalk"}
+    rows = [r for r in real_run.rows() if r["quantity"] in ("frequency_response", "crosstalk")]
+    again = {change.sequence for change in found.changes}
+    assert len(rows) >= 12
+    assert {row["sequence"] for row in rows} <= again
+    assert {
+        row["sequence"] for row in real_run.rows() if row["quantity"] == "thd" and '"orders"' in row["conditions"]
+    } <= again
     for change in found.changes:
         assert change.difference is not None
         assert abs(change.difference) <= 0.2 * (change.before_uncertainty or 0.0), change
@@ -125,6 +133,23 @@ def test_what_todays_code_changes_is_listed_by_how_much(real_run, tmp_path, monk
     assert {"thd"} <= set(changed) <= {"thd", "thd_n"}  # the uncertainty of THD+N knows the THD
     assert changed["thd"].after == pytest.approx(50.0, rel=1e-3)
     assert (changed["thd"].before_verdict, changed["thd"].after_verdict) == ("pass", "fail")
+
+
+def test_a_response_that_was_written_wrong_is_put_right_from_the_sweep(real_run, tmp_path):
+    folder = tmp_path / "2031-05-06" / real_run.folder.name
+    shutil.copytree(real_run.folder, folder, ignore=shutil.ignore_patterns("reanalysis-*"))
+    (folder / "manifest.sha256").unlink()
+    lines = (folder / "readings.csv").read_bytes().decode().split("\r\n")
+    where = next(k for k, line in enumerate(lines) if ",frequency_response,right," in line and ",20000" in line)
+    row = next(r for r in real_run.rows() if r["sequence"] == int(lines[where].split(",")[1]))
+    cells = lines[where].split(",")
+    cells[7] = "-2.5"
+    lines[where] = ",".join(cells)
+    (folder / "readings.csv").write_bytes("\r\n".join(lines).encode())
+    (change,) = (c for c in reanalyse(folder).changes if c.sequence == row["sequence"])
+    assert change.before == -2.5
+    assert change.after == pytest.approx(row["value"], abs=0.2 * row["expanded_uncertainty"])
+    assert change.notable
 
 
 def test_a_capture_that_was_replaced_is_never_analysed(kept_tone, tmp_path):
