@@ -113,12 +113,16 @@ def choose(bench, amplifier):
         for name in [*_before(best, done), best]:
             step = power_on[name]
             why = step.why[0].upper() + step.why[1:]
-            bench.tell(f"Next: {step.title}. {why}{'' if why.endswith('?') else '.'}")
+            bench.tell(f"Next: {sentence(step.title)} {sentence(why)}")
             yield from followed(bench, step.body(bench, amplifier))
             done.append(name)
             if name == "balance_turned_down":
                 bench.hook_up("Turn the volume back to full.", volume="full")
                 yield from followed(bench, (readings for readings in [measure.gain(bench)]))
+
+
+def sentence(text):
+    return text if text.endswith("?") else f"{text}."
 
 
 def _looked_enough(done):

@@ -514,12 +514,12 @@ def _rail_gap(at: str) -> Callable[[Sheet], Found]:
 
 
 def _rail_gap_lamp(sheet: Sheet) -> Found:
-    """How far the rails are apart on the lamp, percent of their mean, however low a short has pulled them."""
+    """How far the rails are apart on the lamp, percent of their mean; 200 where a short has pulled both below 2 V."""
     rails = _rails(sheet, "on the lamp")
     if not rails or sheet.amplifier.output_stage in ("capacitor_coupled", "bridged"):
         return None
     low, high = sorted(abs(r.value or 0.0) for r in rails)
-    return (100.0 * (high - low) / (0.5 * (high + low)), rails) if high > 0.02 else None
+    return (100.0 * (high - low) / (0.5 * (high + low)) if high > 2.0 else 200.0), rails
 
 
 def _rails_moved(before: Sequence[str], after: str) -> Callable[[Sheet], Found]:
