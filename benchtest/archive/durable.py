@@ -7,6 +7,7 @@ write fails, and skipped by the reader when the process was killed). Nothing is 
 from __future__ import annotations
 
 import contextlib
+import errno
 import json
 import math
 import os
@@ -74,6 +75,7 @@ class LineFile:
             raise refusal(error, path, "creating") from error
         self._end = 0
         self._open = True
+        self._linked = os.fstat(self._handle).st_nlink > 0
 
     def append(self, data: bytes, *, sync: bool) -> None:
         """Append ``data``; with ``sync`` it is on the disk before this returns. If that fails (disk full) the file is
@@ -82,11 +84,17 @@ class LineFile:
             _write_all(self._handle, data)
             if sync:
                 os.fdatasync(self._handle)
+                self._still_there()
         except OSError as error:
             with contextlib.suppress(OSError):
                 os.ftruncate(self._handle, self._end)
             raise refusal(error, self.path, "appending") from error
         self._end += len(data)
+
+    def _still_there(self) -> None:
+        """A file whose name was removed takes what is written and loses it when it is closed."""
+        if self._linked and os.fstat(self._handle).st_nlink == 0:
+            raise OSError(errno.ENOENT, "the file was removed while the run went on")
 
     def sync(self) -> None:
         try:

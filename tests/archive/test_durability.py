@@ -106,7 +106,10 @@ def test_close_on_a_full_disk_leaves_the_run_unfinished_and_readable(tmp_path, n
 
 def test_folder_that_is_removed_while_the_run_goes_on_is_an_error_of_its_own(tmp_path, new_run, row):
     writer, other = new_run(tmp_path, "Alpha"), new_run(tmp_path, "Beta")
+    writer.append_reading(row())
     shutil.rmtree(writer.folder)
+    with pytest.raises(FileError, match=r"readings\.csv.*was removed while the run went on"):
+        writer.append_reading(row(sequence=2))  # it would be shown, and nowhere to be found
     with pytest.raises(FileError, match="writing failed"):
         writer.close({"result": "passed"})
     other.append_reading(row())
