@@ -74,7 +74,6 @@ QUANTITIES: dict[str, Quantity] = _table(
     ("lead_resistance", "ohm", "meter leads", "resistance of the meter's two leads together"),
     ("contact_resistance", "ohm", "relay contact", "resistance across a closed contact"),
     ("load_resistance", "ohm", "dummy load", "resistance of the dummy load, leads nulled"),
-    ("terminal_resistance", "ohm", "ohms at the terminals", "resistance across a pair of speaker terminals, load off"),
     (
         "tone_at_terminals",
         "V",

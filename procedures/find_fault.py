@@ -36,6 +36,9 @@ CHOICES = {
     "balance_turned_down": (("gain",), 15, 0, ("volume_moves_balance",)),
 }  # fmt: skip
 
+WITH_A_TONE = ("agreement", "sweeps", "power_one_channel", "distortion", "rails_under_load", "power_both_channels",
+               "dc_check_after_power", "balance_turned_down")  # fmt: skip
+
 test = Procedure(
     "Find a fault",
     kit=load_procedure("power_on").kit,
@@ -104,7 +107,7 @@ def choose(bench, amplifier):
     while True:
         rows = bench.kept.get("rows", [])
         group, channel, p = leading(rows, amplifier)
-        left = [name for name in CHOICES if name not in done]
+        left = [name for name in CHOICES if name not in done and not (name in WITH_A_TONE and nothing_answers(rows))]
         if not left or (p >= SURE and group != "healthy" and _looked_enough(done)):
             bench.tell(f"Stands out: {group.replace('-', ' ')}, {channel} ({100 * p:.0f} %).")
             return
@@ -119,6 +122,12 @@ def choose(bench, amplifier):
             if name == "balance_turned_down":
                 bench.hook_up("Turn the volume back to full.", volume="full")
                 yield from followed(bench, (readings for readings in [measure.gain(bench)]))
+
+
+def nothing_answers(rows):
+    """Whether a tone was tried and no channel answered: louder ones would tell nothing more."""
+    gains = [row for row in rows if row["quantity"] == "gain"]
+    return bool(gains) and all(row["value"] is None for row in gains)
 
 
 def sentence(text):

@@ -160,7 +160,8 @@ class Terminal:
                 continue
             self._say(f"Likely: {plain_words(cause['cause'])}{where} ({100 * cause['probability']:.0f} %)", "bold")
             for evidence in cause["evidence"]:
-                self._say(f"    because {evidence}")
+                lead = "" if evidence.startswith(("against", "looks", "two faults")) else "because "
+                self._say(f"    {lead}{evidence}")
             self._say(f"    next check: {cause['next_check']}")
         if not event["diagnosis"] and event.get("unmeasured"):
             self._say(f"Too little was measured to say that nothing is wrong: no {', no '.join(event['unmeasured'])}.")

@@ -179,7 +179,7 @@ def _evidence(cause: str, channel: str, weighed: Weighed, found: Features, known
     separators = known.groups[entry.group].separators if entry.group else ()
 
     def speaks(term: Term) -> float:
-        telling = 2.0 if term.feature.name in separators else 0.0  # what parts the members of a group comes first
+        telling = 10.0 if term.feature.name in separators else 0.0  # what parts the members of a group comes first
         return telling + term.alone - 0.5 * theirs.get(id(term.feature), 0.0)
 
     ordered = [t for t in terms(found, known, cause, channel) if t.feature.name != "failures"]

@@ -12,6 +12,8 @@ from benchtest.diagnosis.rows import Seen
 from benchtest.quantities import QUANTITIES
 
 _PREFIXES = ((1e6, "M"), (1e3, "k"), (1.0, ""), (1e-3, "m"), (1e-6, "u"))
+NOTHING = 1e-9
+"""Below that, in any unit, a value is said to be 0."""
 _SCALED = ("V", "A", "W", "ohm", "F")
 RAMP_WORDS = {
     0: "it rose to the end", 1: "THD reached its ceiling", 2: "the gain fell", 3: "the gain rose by itself",
@@ -27,7 +29,7 @@ def figure(value: float, unit: str) -> str:
     >>> figure(0.02753, "V"), figure(1.734, "%"), figure(0.0, "V"), figure(-31.5, "dB"), figure(8.06, "ohm")
     ('27.5 mV', '1.73 %', '0 V', '-31.5 dB', '8.06 ohm')
     """
-    if value == 0.0:
+    if abs(value) < NOTHING:
         return f"0 {unit}".rstrip()
     if unit == "ohm" and value >= OPEN_OHM:
         return "open"
@@ -53,8 +55,10 @@ def reading_words(seen: Seen) -> str:
     at = seen.at()
     if seen.quantity == "output_power" and seen.conditions.get("driven"):
         at = f"{at}, {seen.conditions['driven']} driven" if at else f"{seen.conditions['driven']} driven"
+    if at.replace(" ", "_") == seen.conditions.get("point"):
+        at = ""
     where += [at] if at else []
-    if (seen.frequency_hz and seen.quantity in ("frequency_response", "crosstalk", "hum")) or _not_1_khz(seen):
+    if "Hz" not in at and (_by_frequency(seen) or _not_1_khz(seen)):
         where.append(figure(seen.frequency_hz or 0.0, "").strip() + " Hz")
     if rail == "none":
         return f"{', '.join(['negative rail', *where])}: none, there is one supply rail only"
@@ -62,6 +66,10 @@ def reading_words(seen: Seen) -> str:
         return f"{', '.join([name, *where])}: {'the right way round' if seen.value > 0 else 'INVERTED'}"
     value = figure(seen.value, seen.unit) if seen.value is not None else (seen.note.split(". ")[0] or "no value")
     return f"{', '.join([name, *where])}: {value}"
+
+
+def _by_frequency(seen: Seen) -> bool:
+    return bool(seen.frequency_hz) and seen.quantity in ("frequency_response", "crosstalk", "hum")
 
 
 def _not_1_khz(seen: Seen) -> bool:
