@@ -22,7 +22,7 @@ from benchtest.reading import Reading, Verdict
 from benchtest.records import Curve
 from benchtest.safety import DcCheck, GuardedBench
 from benchtest.safety.findings import dc_outcome
-from benchtest.safety.limits import ZERO_OTHER_V
+from benchtest.safety.limits import DC_STOP_V, ZERO_OTHER_V
 
 METHOD = "multimeter at the speaker terminals, 10 line cycles, mean of 5 (common practice)"
 SCATTER_V = 0.5e-6
@@ -200,7 +200,8 @@ def warm_up(bench: GuardedBench, times_s: tuple[float, ...]) -> tuple[list[Readi
 
     Where a meter sits on both outputs every time is used. One movable meter is carried from output to output (outside
     points, moved live), so it is read at the start, at two minutes and at the end only; a channel that no meter reaches
-    is not measured. Drift of more than 30 mV in 10 minutes is a fault (common practice).
+    is not measured. Drift of more than 30 mV in 10 minutes is a fault (common practice). What stands at two minutes is a
+    reading of its own. DC above the stop limit ends it there, so that the DC check that follows stops the run.
     """
     points = {channel: f"{channel}_output" for channel in bench.channels}
     reached = [channel for channel in bench.channels if bench.reaches(points[channel])]
@@ -212,6 +213,8 @@ def warm_up(bench: GuardedBench, times_s: tuple[float, ...]) -> tuple[list[Readi
     late: dict[str, list[float]] = {channel: [] for channel in bench.channels}
     meter_u: dict[str, float] = {}
     when: list[float] = []
+    at_two_minutes: list[Reading] = []
+    too_high: list[str] = []
     for target in times_s:
         bench.sleep(max(0.0, start + target - bench.now()), why="offset settles")
         begun = bench.now()
@@ -224,6 +227,16 @@ def warm_up(bench: GuardedBench, times_s: tuple[float, ...]) -> tuple[list[Readi
             taken[channel].append(float("nan") if seen.value is None else seen.value)
             spread[channel].append(COVERAGE * seen.standard_uncertainty)
             meter_u[channel] = max(meter_u.get(channel, 0.0), seen.standard_uncertainty)
+            if target == CARRIED_S and seen.value is not None:
+                at_two_minutes.append(
+                    Reading(
+                        quantity="dc_offset", channel=channel, unit="V", conditions=bench.conditions(at="2 min"),
+                        method=METHOD, **from_meter(seen.value, seen.budget),
+                    )
+                )  # fmt: skip
+        too_high = [channel for channel in reached if not abs(taken[channel][-1]) <= DC_STOP_V]
+        if too_high:
+            break
     curve = Curve(
         "offset_warmup",
         "Offset while warming up",
@@ -244,6 +257,9 @@ def warm_up(bench: GuardedBench, times_s: tuple[float, ...]) -> tuple[list[Readi
         if channel not in reached:
             why = f"no meter of this bench sits on {points[channel]} or can be moved there"
             readings.append(not_measured("offset_drift", channel, "V", why, **common))
+        elif too_high:
+            why = f"stopped: DC above {1000 * DC_STOP_V:.0f} mV, {' and '.join(too_high)}"
+            readings.append(not_measured("offset_drift", channel, "V", why, **common))
         elif not np.isfinite(values).all():
             readings.append(not_measured("offset_drift", channel, "V", "the meter was overloaded", **common))
         else:
@@ -261,7 +277,7 @@ def warm_up(bench: GuardedBench, times_s: tuple[float, ...]) -> tuple[list[Readi
                     quantity="offset_drift", channel=channel, unit="V", **common, **from_meter(change, parts),
                 )
             )  # fmt: skip
-    return readings, curve
+    return at_two_minutes + readings, curve
 
 
 def _moment(values: list[float], when: list[float], late: list[float]) -> tuple[float, float]:

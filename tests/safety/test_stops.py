@@ -260,3 +260,30 @@ def test_a_take_that_is_not_data_heats_the_load_all_the_same(emitted, monkeypatc
         emitted.bench.audio().hooks.silence_captures = 6
         with pytest.raises(LostFrames, match="6 captures in a row"):
             bench.tone(2.828, ["left"], hold_s=0.6)
+
+
+def test_dc_that_rises_while_it_warms_up_ends_the_warm_up(emitted, monkeypatch):
+    """A fault that shows when the set is warm stops at the next reading, not after ten minutes."""
+    from benchtest import measure
+    from benchtest.safety.probing import Probing
+
+    dc_volts = Probing.dc_volts
+
+    def rising(self, point, **more):
+        from dataclasses import replace
+
+        value = dc_volts(self, point, **more)
+        return replace(value, value=0.4) if point == "left_output" and bench.now() > began + 150.0 else value
+
+    with opened() as bench:
+        ready_to_drive(bench)
+        began = bench.now()
+        monkeypatch.setattr(Probing, "dc_volts", rising)
+        readings, curve = measure.warm_up(bench, (0, 60, 120, 180, 240, 600))
+        assert len(curve.columns["time_s"]) == 4
+        assert [r.quantity for r in readings] == ["dc_offset", "dc_offset", "offset_drift", "offset_drift"]
+        assert {r.conditions["at"] for r in readings[:2]} == {"2 min"}
+        assert all(r.value is None and "above 300 mV, left" in r.note for r in readings[2:])
+        measure.dc_offsets(bench, "warm-up")
+        with pytest.raises(SafetyStop, match="DC check"):
+            bench.act_on_stops()
