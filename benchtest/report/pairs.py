@@ -86,7 +86,9 @@ class Line:
             if cell.note:
                 texts.setdefault(cell.note, []).append(cell.channel)
         return [
-            note if len(channels) > 1 or channels[0] in ("both", "none") else f"{channels[0]}: {note}"
+            note
+            if len(channels) > 1 or channels[0] in ("both", "none", note.split(" ")[0].rstrip(":"))
+            else f"{channels[0]}: {note}"
             for note, channels in texts.items()
         ]
 
@@ -155,7 +157,9 @@ def _beside_its_other(lines: list[list[Row]]) -> list[list[Row]]:
             (row for row in alone if len(line) == 1 and not _says_little(first) and _same_place(row, first)), None
         )
         if other is not None:
-            told = other if id(other) not in placed else {**other, "note": ""}  # the reason once
+            told = {**other, "note": other["note"] if id(other) not in placed else ""}  # the reason once
+            if told["lower_limit"] is None and told["upper_limit"] is None:  # they hold for both
+                told |= {key: first[key] for key in ("lower_limit", "upper_limit")}
             placed.add(id(other))
             line = [first, told] if first["channel"] == "left" else [told, first]
         found.append(line)

@@ -103,7 +103,7 @@ def condition_words(row: Mapping[str, Any]) -> tuple[str, ...]:
         if (
             key in TOLD_ELSEWHERE
             or (key, value) in USUAL
-            or value in NOTHING
+            or value in (*NOTHING, given.get("at"))
             or (isinstance(value, list) and is_measured(value))
         ):
             continue
@@ -144,6 +144,10 @@ UNIT_ENDINGS = {
 }  # fmt: skip
 
 
+NAMES_TOO = ("_voltage", "_frequency", "sample_rate", "_seconds")
+"""Endings that are part of the name as well: "load ohm left" is nobody's words, "mains voltage" is everybody's."""
+
+
 def unit_of_key(key: str) -> tuple[str, str]:
     """A file's key without the unit that it ends in, and that unit.
 
@@ -151,8 +155,7 @@ def unit_of_key(key: str) -> tuple[str, str]:
     (('load', 'Ω'), ('mains_voltage', 'V'), ('name', ''))
     """
     ending = next((e for e in UNIT_ENDINGS if key.endswith(e)), "")
-    # "load ohm left" is nobody's words, "mains voltage" is everybody's.
-    return key if len(ending) >= len("_voltage") else key.removesuffix(ending), UNIT_ENDINGS.get(ending, "")
+    return key if ending in NAMES_TOO else key.removesuffix(ending), UNIT_ENDINGS.get(ending, "")
 
 
 def _frequency(text: str) -> str:

@@ -46,7 +46,16 @@ def test_what_was_not_measured_on_one_channel_stands_beside_every_line_of_the_ot
     rows = [
         _row("frequency_response", "left", None, unit="dB", verdict="not_measured", note="not driven", conditions=at),
         *(
-            _row("frequency_response", "right", -0.1, unit="dB", frequency_hz=f, level=2.8, conditions=at)
+            _row(
+                "frequency_response",
+                "right",
+                -0.1,
+                unit="dB",
+                frequency_hz=f,
+                level=2.8,
+                conditions=at,
+                upper_limit=3.0,
+            )
             for f in (20.0, 20e3)
         ),
         _row("thd", "left", None, unit="%", verdict="not_measured", note="not driven", conditions=at),
@@ -56,6 +65,7 @@ def test_what_was_not_measured_on_one_channel_stands_beside_every_line_of_the_ot
         ("Frequency response", ["left", "right"]), ("Frequency response", ["left", "right"]), ("THD", ["left"]),
     ]  # fmt: skip
     assert [line.notes for line in group.lines] == [["left: not driven"], [], ["left: not driven"]]
+    assert [line.limits for line in group.lines] == ["at most 3", "at most 3", ""]
 
 
 def test_separation_both_ways_is_one_line():
