@@ -52,7 +52,9 @@ def bias_warm_up(
     )  # fmt: skip
     drift = Reading(
         quantity="idle_current_drift", channel=channel, value=100.0 * (amperes[-1] / max(amperes[0], 1e-6) - 1.0), unit="%",
-        expanded_uncertainty=1.0, method="idle current at the end over that at the start", conditions=reading.conditions,
+        expanded_uncertainty=1.0, budget={"two readings": 0.5},
+        method="idle current at the end over that at the start",
+        conditions=reading.conditions,
     )  # fmt: skip
     return [reading, drift], [curve]
 

@@ -25,6 +25,8 @@ from benchtest.safety.findings import dc_outcome
 from benchtest.safety.limits import DC_STOP_V, ZERO_OTHER_V
 
 METHOD = "multimeter at the speaker terminals, 10 line cycles, mean of 5 (common practice)"
+BETWEEN_V = 2e-4
+"""What an offset walks between the two hook-ups, standard uncertainty (judgement)."""
 SCATTER_V = 0.5e-6
 """Of a difference of two readings on a millivolt range (a digit of a bench meter)."""
 ON_LAMP = "on the lamp"
@@ -186,7 +188,8 @@ def loaded_difference(bench: GuardedBench, unloaded: dict[str, float], loaded: d
                 channel=channel,
                 value=change,
                 unit="V",
-                expanded_uncertainty=COVERAGE * 2e-4,
+                expanded_uncertainty=COVERAGE * BETWEEN_V,
+                budget={"drift between the two": BETWEEN_V},
                 method="offset with the load less offset with 1 kilohm",
                 load_ohm=bench.load_ohm[channel],
                 conditions=bench.conditions(),

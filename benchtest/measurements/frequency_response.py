@@ -103,9 +103,14 @@ def _edge(swept: Swept, side: str, conditions: dict[str, Any], common: dict[str,
     if edge is None:
         return None
     # a first-order edge falls by about 3 dB an octave where it is 3 dB down
-    relative = math.hypot(EDGE_U_DB / math.sqrt(3.0), DB_PER_NEPER * swept.noise(edge)) / 3.0 * math.log(2.0)
+    hz_per_db = edge * math.log(2.0) / 3.0
+    parts = {
+        "edges of the sweep": hz_per_db * EDGE_U_DB / math.sqrt(3.0),
+        "noise": hz_per_db * DB_PER_NEPER * swept.noise(edge),
+    }
     return Reading(
-        quantity="frequency_limit", value=edge, unit="Hz", expanded_uncertainty=COVERAGE * edge * relative,
+        quantity="frequency_limit", value=edge, unit="Hz",
+        expanded_uncertainty=COVERAGE * math.hypot(*parts.values()), budget=parts,
         conditions={**conditions, "edge": side}, note=f"{side} edge, -3 dB", **common,
     )  # fmt: skip
 

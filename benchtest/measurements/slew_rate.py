@@ -53,10 +53,11 @@ def slew_rate(bench: GuardedBench, channel: str, *, output_peak_v: float | None 
     }  # fmt: skip
     slow = seen.rise_s is not None and seen.rise_s > 1.5 * fastest
     note = "" if slow else f"at least this: the bench itself rises in {1e6 * fastest:.0f} us"
+    parts = {"calibration": seen.slew * relative, "shape of the edge": 0.02 * seen.slew}
     found = [
         Reading(
             quantity="slew_rate", value=seen.slew, unit="V/s", verdict=Verdict.INFORMATION, note=note,
-            expanded_uncertainty=COVERAGE * seen.slew * math.hypot(relative, 0.02), **common,
+            expanded_uncertainty=COVERAGE * math.hypot(*parts.values()), budget=parts, **common,
         )
     ]  # fmt: skip
     if seen.rise_s is None:
@@ -65,10 +66,11 @@ def slew_rate(bench: GuardedBench, channel: str, *, output_peak_v: float | None 
             not_measured("rise_time", channel, "s", "no edge was found", conditions=conditions, method=METHOD),
         ]
     rise = math.sqrt(max(seen.rise_s**2 - fastest**2, 0.0)) if slow else seen.rise_s
+    parts = {"shape of the edge": 0.02 * rise, "part of a sample": 0.2 / rate}
     found.append(
         Reading(
             quantity="rise_time", value=rise, unit="s", verdict=Verdict.INFORMATION,
-            expanded_uncertainty=COVERAGE * math.hypot(0.02 * rise, 0.2 / rate),
+            expanded_uncertainty=COVERAGE * math.hypot(*parts.values()), budget=parts,
             note=f"{note.replace('at least', 'at most')} overshoot {100 * seen.overshoot:.1f} % of the step, band limit's "
             "ringing included".strip(),
             **common,

@@ -9,6 +9,7 @@ one without a relay: then there is no edge, and no delay is given.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
 
 import numpy as np
@@ -24,6 +25,8 @@ DELAY_METHOD = "from mains on to noise or DC step at the terminals, inputs short
 STANDS_OUT = 1.25
 """The terminals' noise with the relay closed over that with it open, at least."""
 BLOCK_S = 0.02
+PEAK_NOISE_V = 1e-4
+"""What the bench's own noise adds at the largest of many samples, standard uncertainty (judgement)."""
 METHOD = "peak at the terminals, sound card, input AC-coupled (common practice)"
 
 
@@ -69,7 +72,8 @@ def _delay(
         why = "no moment stands out at which the amplifier reaches the terminals"
         return not_measured("mute_delay", channel, "s", why, conditions=conditions, method=DELAY_METHOD)
     return Reading(
-        quantity="mute_delay", channel=channel, value=found, unit="s", expanded_uncertainty=2.0 * BLOCK_S,
+        quantity="mute_delay", channel=channel, value=found, unit="s",
+        expanded_uncertainty=2.0 * BLOCK_S, budget={"length of a block": BLOCK_S},
         conditions=conditions, method=DELAY_METHOD, load_ohm=bench.load_ohm[channel],
     )  # fmt: skip
 
@@ -86,6 +90,7 @@ def _thump(bench: GuardedBench, quantity: str, act: Callable[[], None], seconds:
     for channel in bench.channels:
         x = capture.channel(channel)
         peak = float(np.max(np.abs(x)))
+        parts = {"calibration": peak * relative, "noise at the peak": PEAK_NOISE_V}
         found.append(
             Reading(
                 quantity=quantity,
@@ -94,7 +99,8 @@ def _thump(bench: GuardedBench, quantity: str, act: Callable[[], None], seconds:
                 unit="V",
                 method=METHOD,
                 conditions=conditions,
-                expanded_uncertainty=2.0 * peak * relative + 2e-4,
+                expanded_uncertainty=2.0 * math.hypot(*parts.values()),
+                budget=parts,
                 load_ohm=bench.load_ohm[channel],
                 note="peak; the capture is clipped: at least this" if capture.clipped else "peak",
             )

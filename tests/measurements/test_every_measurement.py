@@ -18,6 +18,12 @@ def readings(items, quantity: str) -> list[Reading]:
     return [r for r in items if isinstance(r, Reading) and r.quantity == quantity]
 
 
+def parts_add_up(reading: Reading) -> bool:
+    """The root of the sum of squares of the parts, times the coverage factor, is what is stated."""
+    whole = reading.coverage_factor * math.hypot(*reading.budget.values())
+    return math.isclose(whole, reading.expanded_uncertainty, rel_tol=1e-9)
+
+
 def to_half_power(bench: KnownBench, channel: str = "left") -> KnownBench:
     limits = bench.bench.drive_limits()
     level = math.sqrt(8.0)
@@ -38,12 +44,17 @@ def test_every_quantity_that_is_measured_is_in_the_vocabulary_with_its_unit(know
         *measure.phono_equalisation(b, swept["left"], "left"), *measure.slew_rate(b, "left"),
         *measure.tone_controls(b, swept["left"], swept["left"], "left", setting="flat"),
         *measure.thd_vs_frequency(b, "left", (1000.0, 6300.0)), *measure.thd_vs_level(b, "left"),
-        measure.intermodulation(b, "left", "60+7000"), *measure.ripple_under_load(b, "left"),
+        measure.intermodulation(b, "left", "60+7000"), measure.intermodulation(b, "left", "19000+20000"),
+        *measure.ripple_under_load(b, "left"), *measure.noise_and_hum(b, "here"), *measure.level_agreement(b),
+        *measure.distortion(b, "left", "1 W"), *measure.thd_high(b, swept["left"], "left"), *measure.warm_up(b, (0, 30))[0],
+        *measure.rail_voltages(b, "idle"), *measure.dc_offsets(b, "warm"), measure.crosstalk(b, "left", 1000.0),
+        *measure.loaded_difference(b, {"left": 0.01}, {"left": 0.02}), *measure.turn_off_transient(b, seconds=1.0),
     ]  # fmt: skip
     seen = [item for item in items if isinstance(item, Reading)]
     assert {r.quantity for r in seen} <= set(QUANTITIES)
     assert all(r.unit == QUANTITIES[r.quantity].unit for r in seen)
     assert all(r.method for r in seen)
+    assert {r.quantity for r in seen if r.expanded_uncertainty and not parts_add_up(r)} == set()
     curves = [item for item in items if isinstance(item, Curve)]
     assert all(len({len(column) for column in curve.columns.values()}) == 1 for curve in curves)
 
