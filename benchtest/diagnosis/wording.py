@@ -29,6 +29,7 @@ def figure(value: float, unit: str) -> str:
     >>> figure(0.02753, "V"), figure(1.734, "%"), figure(0.0, "V"), figure(-31.5, "dB"), figure(8.06, "ohm")
     ('27.5 mV', '1.73 %', '0 V', '-31.5 dB', '8.06 ohm')
     """
+    unit = "" if unit == "1" else unit
     if abs(value) < NOTHING:
         return f"0 {unit}".rstrip()
     if unit == "ohm" and value >= OPEN_OHM:
@@ -45,7 +46,16 @@ def figure(value: float, unit: str) -> str:
 
 
 def reading_words(seen: Seen) -> str:
-    """One reading: "THD, left, 1 W: 1.73 %"."""
+    """One reading: "THD, left, 1 W: 1.73 %".
+
+    >>> from benchtest.diagnosis.rows import seen
+    >>> thd = {"quantity": "thd", "channel": "left", "value": 0.2, "unit": "%", "frequency_hz": 6300,
+    ...        "conditions": {"at": "1 W, 6.3 kHz"}}
+    >>> lamp = {"quantity": "lamp_brightness", "value": 3, "unit": "1", "conditions": {"at": "on the lamp"}}
+    >>> charge = {"quantity": "residual_charge", "value": 1.5, "unit": "V", "conditions": {"rail": "positive"}}
+    >>> [reading_words(each) for each in seen([thd, lamp, charge])]
+    ['THD, left, 1 W, 6.3 kHz: 0.200 %', 'series lamp: bright', 'stored charge, positive rail: 1.50 V']
+    """
     known = QUANTITIES.get(seen.quantity)
     name = known.words if known else seen.quantity.replace("_", " ")
     rail = seen.conditions.get("rail")
@@ -62,6 +72,8 @@ def reading_words(seen: Seen) -> str:
         where.append(figure(seen.frequency_hz or 0.0, "").strip() + " Hz")
     if rail == "none":
         return f"{', '.join(['negative rail', *where])}: none, there is one supply rail only"
+    if seen.quantity == "lamp_brightness" and seen.value is not None:
+        return f"{name}: {LAMP_WORDS.get(int(seen.value), '')}"
     if seen.quantity == "polarity" and seen.value is not None:
         return f"{', '.join([name, *where])}: {'the right way round' if seen.value > 0 else 'INVERTED'}"
     value = figure(seen.value, seen.unit) if seen.value is not None else (seen.note.split(". ")[0] or "no value")
@@ -69,7 +81,7 @@ def reading_words(seen: Seen) -> str:
 
 
 def _by_frequency(seen: Seen) -> bool:
-    return bool(seen.frequency_hz) and seen.quantity in ("frequency_response", "crosstalk", "hum")
+    return bool(seen.frequency_hz) and seen.quantity in ("frequency_response", "crosstalk", "hum", "rail_ripple")
 
 
 def _not_1_khz(seen: Seen) -> bool:

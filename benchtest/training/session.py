@@ -87,6 +87,9 @@ class Session:
             "mains": self._mains, "wait": self._wait, "noise": lambda _: self._take(line, self._noise),
             "gain": lambda _: self._play(line, lambda: measure.gain(self.bench)),
             "polarity": lambda _: self._play(line, lambda: [measure.polarity(self.bench, c) for c in CHANNELS]),
+            "ripple": lambda w: self._play(
+                line, lambda: measure.ripple_under_load(self.bench, "right" if w[:1] == ["right"] else "left")
+            ),
             "power": self._power, "tone": self._tone, "sweep": self._sweep, "idle": self._idle, "dc": lambda _: self._dc(line),
             "drift": lambda _: self._drift(line), "discharge": lambda _: self._discharge(line), "run": self._run,
             "verdict": self._verdict, "stop": lambda _: self._decide("stop", "", ""), "quit": lambda _: self._quit(),

@@ -13,6 +13,7 @@ Hands      mains on|off    lamp in|out    lid on|off    volume minimum|full|-20 
 Meter      measure dc POINT    measure ac POINT    measure ohms POINT     points (lists them)
            rails    dc (both outputs)    drift (10 minutes)    discharge    idle left 1 (emitter resistor, warm)
 Sound card noise    gain    polarity    tone 1 W left    power left|right|both    tone half|rated left    sweep
+           ripple (of the rails under load, with its frequency)
 Whole      run power_on    readings (what you have so far)
 End        causes [word]    verdict healthy    verdict CAUSE left|right    stop (this is not for me)    quit
 
@@ -24,7 +25,7 @@ START_BY_HAND = "Type what you do ('help' lists it; Tab completes), or press Ent
 
 TYPED = (
     "help", "look", "points", "readings", "causes", "menu", "rails", "dc", "drift", "discharge", "noise", "gain", "polarity",
-    "sweep", "power left", "power right", "power both", "run power_on", "verdict", "verdict healthy", "stop", "quit",
+    "sweep", "ripple", "power left", "power right", "power both", "run power_on", "verdict", "verdict healthy", "stop", "quit",
     *(f"tone {level} {channel}" for level in ("1 W", "half", "rated") for channel in ("left", "right")),
     *(f"idle {channel} {number}" for channel in ("left", "right") for number in (1, 2)),
     "mains on", "mains off", "lamp in", "lamp out", "lid off", "lid on", "volume minimum", "volume full", "volume -20 dB",

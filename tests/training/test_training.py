@@ -160,3 +160,23 @@ def test_every_lesson_can_be_won_with_the_whole_test(tmp_path, number):
     page, _ = play(tmp_path, ["run power_on", "mains off", f"verdict {word}"], "--lesson", str(number), "--seed", "4")
     assert page["right"]
     assert page["score"] >= 90
+
+
+def test_a_tone_with_the_volume_down_is_refused_and_costs_nothing(tmp_path):
+    lines = [*READY, "mains on", "dc", "gain", "inputs sound_card", "power left", "mains off", "verdict healthy"]
+    page, said = play(tmp_path, lines, "--lesson", "1", "--seed", "3")
+    assert "plays into nothing" in said
+    assert "the volume is at minimum" in said
+    assert "OUTSIDE ITS LIMITS" not in said
+    assert page["score"] == 100
+
+
+def test_the_ripple_says_its_frequency(tmp_path):
+    # an open diode of a bridge rectifies every other half wave: ripple at the mains frequency (here 50 Hz) instead of twice
+    lines = [*READY, "mains on", "dc", "volume full", "dc", "mains off", "load load", "mains on", "dc", "inputs sound_card",
+             "gain", "power left", "ripple left", "mains off", "verdict rectifier"]  # fmt: skip
+    seed = next(s for s in range(20) if lesson_case(7, s).scenario == "rectifier-diode-open")
+    page, said = play(tmp_path, lines, "--lesson", "7", "--seed", str(seed))
+    rails = [one for one in said.splitlines() if "rail ripple" in one]
+    assert any("50.0 Hz" in one for one in rails)
+    assert page["right"]
