@@ -45,4 +45,5 @@ def test_it_turns_the_volume_back_and_stops_at_an_idle_current_that_is_too_high(
     # 50 mV across an emitter resistor is off at once (common practice); a volume left at -20 dB would stop the ramp instead
     heard = run_it("find_fault", scenario="bias-high", channel="left", seed=5)
     assert heard.result.summary["stop"].startswith("idle current")
-    assert heard.result.summary["diagnosis"][0]["cause"] == "bias-high"
+    first = heard.result.summary["diagnosis"][0]  # whether it would settle is not waited for: it is off at once
+    assert (first["cause"], first["channel"]) in (("bias-high", "left"), ("bias-runaway", "left"))
