@@ -144,7 +144,8 @@ def _differing(row: Row, other: Row) -> tuple[str, ...]:
         found.append(f"load {_shown(row['load_ohm'])} / {_shown(other['load_ohm'])} ohm")
     for key in dict.fromkeys((*mine, *theirs)):
         one, two = mine.get(key), theirs.get(key)
-        measured = all(is_measured(value) or value is None for value in (one, two))
+        # truth values (an exact zero) are found by measuring, as numbers are
+        measured = all(is_measured(value) or value is None or isinstance(value, bool) for value in (one, two))
         if key not in WHAT_IT_IS and one != two and not measured:
             found.append(f"{key.replace('_', ' ')} {_shown(one)} / {_shown(two)}")
     return tuple(found)

@@ -12,9 +12,10 @@ from benchtest.archive.compare import Comparison, DifferingCondition, compare_ro
 from benchtest.archive.durable import write_whole
 from benchtest.archive.run import Run, amplifier_identity
 from benchtest.errors import FileError
+from benchtest.quantities import TOLD_IN_WORDS
 from benchtest.report.numbers import MINUS, Unit, fitting_unit, limits_text, value_text
 from benchtest.report.template import environment
-from benchtest.report.wording import COUNTED, HEADLINE, quantity_words
+from benchtest.report.wording import COUNTED, HEADLINE, quantity_words, shown_conditions, si_text, told_in_words
 
 if TYPE_CHECKING:
     from benchtest.archive.trend import Trend
@@ -90,8 +91,8 @@ def two_runs(before: Run, after: Run) -> TwoRuns:
         differing=tuple(differing_conditions(before.summary, after.summary)),
         comparisons=tuple(comparisons),
         lines=tuple(lines_of(both)),
-        only_before=_names(each for each in comparisons if not each.after_verdict),
-        only_after=_names(each for each in comparisons if not each.before_verdict),
+        only_before=_names(each for each in comparisons if not each.after_verdict and each.before is not None),
+        only_after=_names(each for each in comparisons if not each.before_verdict and each.after is not None),
     )
 
 
@@ -126,23 +127,27 @@ def _line(group: Sequence[Comparison]) -> Line:
     values = [v for each in group for v in (each.before, each.after, each.uncertainty) if v is not None]
     unit = fitting_unit(first.unit, values)
     differing = tuple(dict.fromkeys(text for each in group for text in each.differing))
-    line = Line(quantity_words(first.quantity), first.conditions, unit.text, differing=differing)
+    shown = shown_conditions(first.conditions)
+    line = Line(quantity_words(first.quantity), shown, unit.text, differing=tuple(map(si_text, differing)))
     for each in group:
         line.sides[each.channel] = _side(each, unit)
     return line
 
 
 def _side(each: Comparison, unit: Unit) -> Side:
-    def shown(value: float | None, span: float | None) -> str:
-        return "not measured" if value is None else " ".join(value_text(value, span, unit)).strip()
+    def shown(value: float | None, span: float | None, verdict: str) -> str:
+        if value is None:
+            return "no value" if verdict == "fail" else "not measured"
+        word = told_in_words({"quantity": each.quantity, "value": value})
+        return word or " ".join(value_text(value, span, unit)).strip()
 
     difference = ""
-    if each.difference is not None:
+    if each.difference is not None and each.quantity not in TOLD_IN_WORDS:
         number, span = value_text(each.difference, each.uncertainty, unit)
         difference = f"{number if number.startswith(MINUS) else f'+{number}'} {span}".strip()
     return Side(
-        before=shown(each.before, each.before_uncertainty),
-        after=shown(each.after, each.after_uncertainty),
+        before=shown(each.before, each.before_uncertainty, each.before_verdict),
+        after=shown(each.after, each.after_uncertainty, each.after_verdict),
         difference=difference,
         significant=each.significant,
         words="" if each.difference is None else SIGNIFICANT[each.significant],
@@ -154,7 +159,7 @@ def _side(each: Comparison, unit: Unit) -> Side:
 def _names(comparisons: Any) -> tuple[str, ...]:
     found: dict[str, list[str]] = {}
     for each in comparisons:
-        name = quantity_words(each.quantity) + (f" ({each.conditions})" if each.conditions else "")
+        name = quantity_words(each.quantity) + (f" ({shown_conditions(each.conditions)})" if each.conditions else "")
         channels = found.setdefault(name, [])
         if each.channel in ("left", "right") and each.channel not in channels:
             channels.append(each.channel)

@@ -138,6 +138,24 @@ def _one_condition(key: str, value: Any) -> str:
     return text if key in ("step", "form", "signal") else f"{plain_words(key)} {text}"
 
 
+def shown_conditions(text: str) -> str:
+    """The conditions of a kind of reading, as the archive words them, for a person.
+
+    >>> shown_conditions("1000 Hz, 2.83 V, at 1 W, driven one"), shown_conditions("at relay + 10 s, rail positive")
+    ('1 kHz, 2.83 V, 1 W, one channel driven', 'relay + 10 s, positive rail')
+    """
+    told = []
+    for part in text.split(", "):
+        number, _, unit = part.partition(" ")
+        if unit == "Hz":
+            part = _frequency(number)
+        elif part.startswith(("driven ", "rail ")):
+            key, _, value = part.partition(" ")
+            part = _one_condition(key, value)
+        told.append(part.removeprefix("at "))
+    return si_text(", ".join(told))
+
+
 UNIT_ENDINGS = {
     "_w": "W", "_v": "V", "_ohm": "Ω", "_hz": "Hz", "_percent": "%", "_db": "dB", "_s": "s", "_a": "A", "_ma": "mA",
     "_uf": "µF", "_years": "years", "_voltage": "V", "_frequency": "Hz", "sample_rate": "Hz", "_seconds": "s",

@@ -9,7 +9,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from benchtest.archive import compare_rows, differing_conditions
+from benchtest.archive import Run, compare_rows, differing_conditions
+from benchtest.reading import Verdict
 
 FINITE = st.floats(-1e6, 1e6)
 SPAN = st.floats(1e-9, 1e3)
@@ -98,3 +99,29 @@ def test_what_differs_between_the_runs_as_a_whole_is_named():
     ]
     assert differing_conditions({}, {}) == []
     assert differing_conditions({"bench": "a"}, {"bench": None})
+
+
+def test_what_was_not_measured_before_is_named_once_and_words_stay_words(tmp_path, new_run, row):
+    from benchtest.report.comparison import two_runs
+
+    def one(here, dull, **gain):
+        writer = new_run(tmp_path / here)
+        lamp = {"quantity": "lamp_brightness", "channel": "none", "unit": "1", "expanded_uncertainty": None}
+        writer.append_reading(row(writer.run_id, 1, **lamp, value=dull, conditions={"at": "on the lamp"}))
+        common = {"quantity": "gain", "channel": "right", "unit": "dB", "conditions": {"at": "50 mV", "driven": "one"}}
+        writer.append_reading(row(writer.run_id, 2, **common, **gain))
+        zero = {"at": "relay + 10 s"} | ({"zero": True} if gain["value"] is None else {})
+        writer.append_reading(row(writer.run_id, 3, conditions=zero))
+        writer.close({"result": "passed"})
+        return Run(writer.folder)
+
+    found = two_runs(
+        one("before", 1.0, value=None, verdict=Verdict.NOT_MEASURED),
+        one("after", 2.0, value=31.0, frequency_hz=1000.0, level=0.05, level_unit="V"),
+    )
+    assert found.only_before == ()
+    assert found.only_after == ("Gain (1 kHz, 0.05 V, 50 mV, one channel driven), right",)
+    lamp, zero = found.lines
+    assert (lamp.sides["none"].before, lamp.sides["none"].after) == ("dull", "half")
+    assert lamp.sides["none"].difference == ""
+    assert zero.differing == ()  # a zero is what was found, no condition
