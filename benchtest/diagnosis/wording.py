@@ -81,7 +81,7 @@ def reading_words(seen: Seen) -> str:
 
 
 def _by_frequency(seen: Seen) -> bool:
-    return bool(seen.frequency_hz) and seen.quantity in ("frequency_response", "crosstalk", "hum", "rail_ripple")
+    return bool(seen.frequency_hz) and seen.quantity in ("frequency_response", "crosstalk", "hum")
 
 
 def _not_1_khz(seen: Seen) -> bool:

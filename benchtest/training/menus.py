@@ -56,7 +56,7 @@ SOUND_CARD: Sequence[Choice] = (
     ("distortion at rated power, left", "tone rated left"),
     ("distortion at rated power, right", "tone rated right"),
     ("sweep: response and separation", "sweep"),
-    ("ripple of the rails under load, with its frequency", "ripple"),
+    ("ripple of both rails, under load", "ripple"),
 )
 FIRST: Sequence[Choice] = (
     ("Hands: mains, lamp, load, inputs, volume, lid, wait", "hands"),

@@ -13,7 +13,7 @@ Hands      mains on|off    lamp in|out    lid on|off    volume minimum|full|-20 
 Meter      measure dc POINT    measure ac POINT    measure ohms POINT     points (lists them)
            rails    dc (both outputs)    drift (10 minutes)    discharge    idle left 1 (emitter resistor, warm)
 Sound card noise    gain    polarity    tone 1 W left    power left|right|both    tone half|rated left    sweep
-           ripple (of the rails under load, with its frequency)
+           ripple (of both rails, under load)
 Whole      run power_on    readings (what you have so far)
 End        causes [word]    verdict healthy    verdict CAUSE left|right    stop (this is not for me)    quit
 
