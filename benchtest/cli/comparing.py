@@ -158,13 +158,13 @@ def trend(
 
 def _print_trends(found: Sequence[Trend], words: Sequence[str], simulated: bool) -> None:
     from benchtest.report.comparison import trend_limits, trend_lines
-    from benchtest.report.wording import quantity_words
+    from benchtest.report.wording import quantity_words, shown_conditions
 
     tag = "SIMULATED  " if simulated else ""
     for each in found:
         channel = f", {each.channel}" if each.channel in ("left", "right") else ""
         limits = trend_limits(each)
-        about = f"  ({each.conditions})" if each.conditions else ""
+        about = f"  ({shown_conditions(each.conditions)})" if each.conditions else ""
         click.echo(f"{tag}{quantity_words(each.quantity)}{channel}{about}" + (f"  limits: {limits}" if limits else ""))
         for line in trend_lines(each):
             click.echo(

@@ -65,7 +65,7 @@ def reanalyse(
 
 def _print(outcome: Reanalysed) -> None:
     from benchtest.archive.reanalysis import largest_first
-    from benchtest.report.wording import COUNTED, quantity_words
+    from benchtest.report.wording import COUNTED, quantity_words, shown_conditions
 
     click.echo(outcome.run_id)
     if outcome.error:
@@ -73,7 +73,7 @@ def _print(outcome: Reanalysed) -> None:
         return
     notable = [change for change in largest_first(outcome.changes) if change.notable]
     for change in notable:
-        words = f"{quantity_words(change.quantity)} {change.channel} ({change.conditions})"
+        words = f"{quantity_words(change.quantity)} {change.channel} ({shown_conditions(change.conditions)})"
         verdict = ""
         if change.before_verdict != change.after_verdict:
             verdict = f", was {COUNTED[change.before_verdict]}, is {COUNTED[change.after_verdict]}"

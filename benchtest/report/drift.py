@@ -6,7 +6,7 @@ from collections.abc import Sequence
 
 from benchtest.archive.trend import FEWEST, Drift, Trend, one_amplifier
 from benchtest.report.numbers import MINUS, fitting_unit, value_text
-from benchtest.report.wording import quantity_words
+from benchtest.report.wording import quantity_words, shown_conditions
 
 
 def sentences(found: Sequence[Trend], *, reference: bool) -> list[str]:
@@ -38,7 +38,9 @@ def sentences(found: Sequence[Trend], *, reference: bool) -> list[str]:
 
 def _name(trend: Trend) -> str:
     channel = f", {trend.channel}" if trend.channel in ("left", "right") else ""
-    return f"{quantity_words(trend.quantity)}{channel}" + (f" ({trend.conditions})" if trend.conditions else "")
+    return f"{quantity_words(trend.quantity)}{channel}" + (
+        f" ({shown_conditions(trend.conditions)})" if trend.conditions else ""
+    )
 
 
 def _change(trend: Trend) -> str:

@@ -14,10 +14,14 @@ TEMPLATES = Path(__file__).parent / "templates"
 def environment() -> jinja2.Environment:
     import jinja2
 
-    return jinja2.Environment(
+    from benchtest.report.wording import shown_conditions
+
+    made = jinja2.Environment(
         loader=jinja2.FileSystemLoader(TEMPLATES),
         autoescape=True,
         undefined=jinja2.StrictUndefined,
         trim_blocks=True,
         lstrip_blocks=True,
     )
+    made.filters["shown_conditions"] = shown_conditions
+    return made
