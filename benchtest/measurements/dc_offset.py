@@ -204,7 +204,8 @@ def warm_up(bench: GuardedBench, times_s: tuple[float, ...]) -> tuple[list[Readi
     Where a meter sits on both outputs every time is used. One movable meter is carried from output to output (outside
     points, moved live), so it is read at the start, at two minutes and at the end only; a channel that no meter reaches
     is not measured. Drift of more than 30 mV in 10 minutes is a fault (common practice). What stands at two minutes is a
-    reading of its own. DC above the stop limit ends it there, so that the DC check that follows stops the run.
+    reading of its own, unless it is a zero: only the DC check, which looks at both channels, can judge that. DC
+    above the stop limit ends it there, so that the DC check that follows stops the run.
     """
     points = {channel: f"{channel}_output" for channel in bench.channels}
     reached = [channel for channel in bench.channels if bench.reaches(points[channel])]
@@ -230,7 +231,8 @@ def warm_up(bench: GuardedBench, times_s: tuple[float, ...]) -> tuple[list[Readi
             taken[channel].append(float("nan") if seen.value is None else seen.value)
             spread[channel].append(COVERAGE * seen.standard_uncertainty)
             meter_u[channel] = max(meter_u.get(channel, 0.0), seen.standard_uncertainty)
-            if target == CARRIED_S and seen.value is not None:
+            zero = seen.value is not None and dc_outcome(seen, bench.amplifier.output_stage)[0] == "zero"
+            if target == CARRIED_S and seen.value is not None and not zero:
                 at_two_minutes.append(
                     Reading(
                         quantity="dc_offset", channel=channel, unit="V", conditions=bench.conditions(at="2 min"),
