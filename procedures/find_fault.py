@@ -5,7 +5,7 @@ about the causes that are still likely, for the time it takes and what it can hu
 """
 
 from benchtest import Procedure, measure
-from benchtest.diagnosis.knowledge import shipped
+from benchtest.diagnosis.knowledge import HEALTHY, UNNAMED, shipped
 from benchtest.diagnosis.next_check import belief, leading, worth
 from benchtest.errors import SafetyStop
 from benchtest.procedure import load_procedure
@@ -108,8 +108,8 @@ def choose(bench, amplifier):
         rows = bench.kept.get("rows", [])
         group, channel, p = leading(rows, amplifier)
         left = [name for name in CHOICES if name not in done and not (name in WITH_A_TONE and nothing_answers(rows))]
-        if not left or (p >= SURE and group != "healthy" and _looked_enough(done)):
-            bench.tell(f"Stands out: {group.replace('-', ' ')}, {channel} ({100 * p:.0f} %).")
+        if not left or (p >= SURE and group != HEALTHY and _looked_enough(done)):
+            bench.tell(what_stands_out(group, channel, p))
             return
         beliefs, seen = belief(rows, amplifier)
         best = max(left, key=lambda name: _worth(name, done, beliefs, seen))
@@ -122,6 +122,19 @@ def choose(bench, amplifier):
             if name == "balance_turned_down":
                 bench.hook_up("Turn the volume back to full.", volume="full")
                 yield from followed(bench, (readings for readings in [measure.gain(bench)]))
+
+
+def what_stands_out(group, channel, p):
+    """The leading group in words, and how sure that is."""
+    known = shipped()
+    if group == HEALTHY:
+        return "Nothing stands out: no fault fits what was measured better than none."
+    if group == UNNAMED:
+        return "Something is wrong that fits none of the faults known here; compare left with right, stage by stage."
+    entry = known.groups.get(group) or known.causes[group]
+    where = f", {channel}" if channel in ("left", "right") else ""
+    sure = "more than 99 %" if p > 0.99 else f"{100 * p:.0f} %"
+    return f"{'Stands out' if p >= SURE else 'Likeliest so far'}: {entry.words}{where} ({sure})."
 
 
 def nothing_answers(rows):
@@ -166,7 +179,7 @@ def _worth(name, done, beliefs, seen):
 )
 def inside(bench, amplifier):
     group, channel, p = leading(bench.kept.get("rows", []), amplifier)
-    if group == "healthy" or p < 0.5:
+    if group in (HEALTHY, UNNAMED) or p < 0.5:
         yield []
         return
     at = channel if channel in bench.channels else "left"
