@@ -128,6 +128,11 @@ def near_the_floor(estimate: Estimate, *, note: str = "") -> dict[str, Any]:
 
 
 def spectrum(capture: Capture, channel: str, at: str) -> Curve:
+    """Amplitude spectrum of a tone at 1 kHz, see ``spectrum_curve``."""
+    return spectrum_curve(capture, channel, f"spectrum_{channel}", f"Spectrum, {channel}, 1 kHz, {at}", at)
+
+
+def spectrum_curve(capture: Capture, channel: str, name: str, title: str, at: str) -> Curve:
     """Amplitude spectrum in dB re 1 V rms, Hann window, thinned to about 2000 points that keep the peaks."""
     x = capture.channel(channel)
     window = np.hanning(len(x))
@@ -138,8 +143,8 @@ def spectrum(capture: Capture, channel: str, at: str) -> Curve:
     edges = np.unique(np.geomspace(1, len(frequency), 2000).astype(int)) - 1
     peaks = np.maximum.reduceat(amplitude, edges)
     return Curve(
-        f"spectrum_{channel}",
-        f"Spectrum, {channel}, 1 kHz, {at}",
+        name,
+        title,
         {"frequency_hz": frequency[edges], "level_db": 20.0 * np.log10(np.maximum(peaks, 1e-9))},
         {"frequency_hz": "Hz", "level_db": "dB re 1 V"},
         {"channel": channel, "at": at},

@@ -18,6 +18,7 @@ import numpy as np
 from benchtest.analysis.noise import noise
 from benchtest.errors import NotReachable
 from benchtest.measurements.budget import COVERAGE, at_least
+from benchtest.measurements.distortion import spectrum_curve
 from benchtest.measurements.estimates import CALIBRATION_S, bench_noise_v, line_noise, noise_u
 from benchtest.measurements.unmeasured import not_measured
 from benchtest.reading import Reading
@@ -31,7 +32,8 @@ HUM_METHOD = "largest mains line, multiples 1 to 10, by fit (after IEC 60268-3 1
 
 
 def noise_and_hum(bench: GuardedBench, at: str, *, seconds: float = 1.0, keep: bool = False) -> list[object]:
-    """noise (V), noise_a_weighted (V), signal_to_noise (dB re 1 W) and hum (V, the largest line) of both channels."""
+    """noise (V), noise_a_weighted (V), signal_to_noise (dB re 1 W) and hum (V, the largest line) of both channels; with
+    ``keep`` their spectra and the waveform as well."""
     conditions = bench.conditions(at=at)
     try:
         capture = bench.record(seconds)
@@ -85,6 +87,10 @@ def noise_and_hum(bench: GuardedBench, at: str, *, seconds: float = 1.0, keep: b
             )
         )  # fmt: skip
     if keep:
+        readings += [
+            spectrum_curve(capture, c, f"spectrum_of_noise_{c}", f"Noise and hum, {c}, {at}", at)
+            for c in bench.channels
+        ]
         readings.append(
             Waveform(
                 "noise_" + "".join(c if c.isalnum() else "_" for c in at),

@@ -72,8 +72,8 @@ FAR_OFF = 30.0
 """A limit more than so many times above all that a curve shows is told, not drawn."""
 MOST_MARKERS = 30  # points of a curve; above it markers would hide the line
 ORDER = (
-    "thd_n_vs_level", "frequency_response", "thd_vs_frequency", "distortion_vs_frequency", "separation", "spectrum",
-    "thd_vs_low_level", "balance", "offset_warmup",
+    "thd_n_vs_level", "frequency_response", "thd_vs_frequency", "distortion_vs_frequency", "separation", "spectrum_left",
+    "spectrum_right", "spectrum_of_noise", "thd_vs_low_level", "balance", "offset_warmup",
 )  # fmt: skip
 """Curves as a technician looks for them; the others come after."""
 
