@@ -36,6 +36,7 @@ CHOICES = {
     "balance_turned_down": (("gain",), 15, 0, ("volume_moves_balance",)),
 }  # fmt: skip
 
+BY_WARMING_UP = ("input-offset", "bias-high", "bias-runaway")  # ten minutes part what looks alike at once
 WITH_A_TONE = ("agreement", "sweeps", "power_one_channel", "distortion", "rails_under_load", "power_both_channels",
                "dc_check_after_power", "balance_turned_down")  # fmt: skip
 
@@ -189,6 +190,9 @@ def inside(bench, amplifier):
         bench.tell(f"To tell them apart: {known.separate}.")
     elif entry is not None:
         bench.tell(f"To be sure: {entry.confirm}.")
+    if group in BY_WARMING_UP and "warm_up" not in bench.kept["done"]:
+        yield from followed(bench, power_on["warm_up"].body(bench, amplifier))
+        group = leading(bench.kept["rows"], amplifier)[0]
     if group in ("bias-low", "bias-high", "bias-runaway", "uneven-halves") and bench.reaches(
         f"{at}_emitter_resistor_1"
     ):
@@ -197,8 +201,6 @@ def inside(bench, amplifier):
         yield from followed(bench, _terminals(bench, at))
     if group == "crossed":
         yield from followed(bench, (readings for readings in [measure.which_terminals(bench)]))
-    if group == "input-offset" and "warm_up" not in bench.kept["done"]:
-        yield from followed(bench, power_on["warm_up"].body(bench, amplifier))
     if group == "bass-loss":
         yield from followed(bench, _bass(bench))
 

@@ -27,6 +27,8 @@ __all__ = ["Cause", "diagnose", "unmeasured", "weigh"]
 
 LEAST = 0.02
 """Causes less likely than this are not listed."""
+LEAST_BESIDE = 0.1
+"""A second fault must be this likely: one that is suspected without reason costs a person an hour."""
 MOST_LISTED = 6
 NEEDED_FOR_HEALTHY = ("dc_offset", "gain", "noise", "output_power", "thd")
 """What must have been measured on both channels, the lamp out, before "healthy" may be said (common practice, no source)."""
@@ -114,7 +116,7 @@ def _beside(
     """A second fault beside the first one listed, where the readings show that too."""
     first = (listed[0].cause, listed[0].channel)
     ((cause, at), p) = second_faults(found, known, first)[0]
-    if p < LEAST or any((one.cause, one.channel) == (cause, at) for one in listed):
+    if p < LEAST_BESIDE or any((one.cause, one.channel) == (cause, at) for one in listed):
         return []
     one = _cause(cause, at, p, weighed, found, readings, known)
     return [
