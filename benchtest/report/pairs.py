@@ -139,10 +139,15 @@ def _belongs(row: Row, line: Sequence[Row]) -> bool:
         len(line) == 1
         and {row["channel"], first["channel"]} == {"left", "right"}
         and all(row[key] == first[key] for key in ("quantity", "unit", "level_unit", "bandwidth_hz"))
-        and alike(row["frequency_hz"], first["frequency_hz"])
+        and (alike(row["frequency_hz"], first["frequency_hz"]) or _found_on_one_side(row, first))
         and alike(row["level"], first["level"])
         and _own_conditions(row) == _own_conditions(first)
     )
+
+
+def _found_on_one_side(row: Row, first: Row) -> bool:
+    """Hum has the frequency of the line that was found, and none where none was."""
+    return bool(row["quantity"] == "hum" and (row["frequency_hz"] is None or first["frequency_hz"] is None))
 
 
 def _beside_its_other(lines: list[list[Row]]) -> list[list[Row]]:

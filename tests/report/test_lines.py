@@ -76,3 +76,10 @@ def test_separation_both_ways_is_one_line():
     (group,) = grouped(rows)
     (line,) = group.lines
     assert "into the other channel" in line.conditions
+
+
+def test_a_channel_without_hum_stands_beside_the_one_that_hums():
+    rows = [_row("hum", "left", 20e-6, frequency_hz=50.0), _row("hum", "right", 0.0)]
+    (group,) = grouped(rows)
+    (line,) = group.lines
+    assert sorted(line.cells) == ["left", "right"]
