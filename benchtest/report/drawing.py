@@ -149,6 +149,13 @@ def _decades(low: float, high: float) -> list[float]:
 
 
 def _tick_text(value: float, _position: int | None = None) -> str:
+    """A tick as a number that needs no exponent.
+
+    >>> _tick_text(1e-05), _tick_text(-20000.0), _tick_text(0.5)
+    ('0.00001', '−20 k', '0.5')
+    """
+    if 0 < abs(value) < 1e-4:
+        return f"{value:.9f}".rstrip("0").replace("-", MINUS)
     if abs(value) >= 1000:
         return f"{value / 1000:g} k".replace("-", MINUS)
     return f"{value:.6g}".replace("-", MINUS)
