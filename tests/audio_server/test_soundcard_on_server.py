@@ -13,6 +13,7 @@ import pytest
 
 from benchtest.errors import InstrumentError
 from benchtest.instruments.soundcard import SoundCard
+from benchtest.safety.capturing import LATEST_S
 from simulated_instruments.audio_bridge import AudioBridge
 from simulated_instruments.audio_server import INPUT_SINK, OUTPUT_SINK, AudioServer
 
@@ -61,7 +62,9 @@ def test_latency_stays_what_it_is_while_the_stream_is_open(sound_card: SoundCard
             latencies.append(int(np.flatnonzero(recording.samples[:, 0])[0]))
     assert len(latencies) >= 2
     assert len(set(latencies)) < len(latencies)  # a gap moves it; without one it repeats to the frame
-    assert max(latencies) < 0.6 * sound_card.sample_rate
+    assert (
+        max(latencies) < LATEST_S * sound_card.sample_rate
+    )  # within what a run looks for; how far depends on the machine
 
 
 def test_no_such_sink_names_what_to_do(server: AudioServer) -> None:
