@@ -11,7 +11,7 @@ import functools
 import os
 import shutil
 import subprocess
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 
 import pytest
 from hypothesis import settings
@@ -73,3 +73,11 @@ def pytest_terminal_summary(terminalreporter: pytest.TerminalReporter, config: p
     for report in skipped:
         reason = report.longrepr[2] if isinstance(report.longrepr, tuple) else str(report.longrepr)
         terminalreporter.line(f"{report.nodeid} ({reason.removeprefix('Skipped: ')})")
+
+
+@pytest.fixture(scope="session", autouse=True)
+def _a_state_of_their_own(tmp_path_factory: pytest.TempPathFactory) -> Iterator[None]:
+    """The bench used last and the truths of simulated runs are the user's: tests keep theirs elsewhere."""
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setenv("XDG_STATE_HOME", str(tmp_path_factory.mktemp("state")))
+        yield
