@@ -6,13 +6,10 @@ than any healthy amplifier's. The DC check itself, which found the open path, ke
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from dataclasses import replace
 
 from benchtest.reading import Reading, Verdict
 
-OPEN_REFUSALS = ("open circuit", "its speaker fuse is open", "exactly 0 V at its terminals")
-"""How the reason begins for which a channel with an open path is not driven."""
 AT_THE_TERMINALS = frozenset(
     {
         "noise", "noise_a_weighted", "signal_to_noise", "hum", "offset_drift", "dc_offset_loaded_difference",
@@ -20,27 +17,21 @@ AT_THE_TERMINALS = frozenset(
     }
 )  # fmt: skip
 """Quantities that are read at the terminals without a tone on that channel."""
+CHANNELS = ("left", "right")
+NO_SINGLE_CHANNEL = ("both", "none")
 NOTE = "not judged: the path to the {channel} terminals is open, so this is not the amplifier's"
 
 
-def is_open(refusal: str) -> bool:
-    """Whether a channel is not driven because its path is open.
-
-    >>> is_open("its speaker fuse is open"), is_open("its dummy load is open")
-    (True, False)
-    """
-    return refusal.startswith(OPEN_REFUSALS)
-
-
-def unjudged_if_open(reading: Reading, refusals: Mapping[str, str]) -> Reading:
+def unjudged_if_open(reading: Reading, open_paths: frozenset[str]) -> Reading:
     """The reading as information, without limits and claim, where it was taken behind an open path.
 
-    ``refusals``: channel -> why it is not driven. Crosstalk is read at the terminals of the channel that it leaks into.
+    ``open_paths``: the channels of which nothing reaches the terminals. Crosstalk is read at the terminals of the channel
+    that it leaks into; what is read of no single channel is told by any of them.
     """
     if reading.quantity not in AT_THE_TERMINALS or reading.value is None or reading.verdict is Verdict.NOT_MEASURED:
         return reading
     at = str(reading.conditions.get("into") or reading.channel)
-    behind = [c for c in ((at,) if at in refusals else refusals) if is_open(refusals[c])]
+    behind = [c for c in CHANNELS if c in open_paths and at in (c, *NO_SINGLE_CHANNEL)]
     if not behind:
         return reading
     note = "; ".join(part for part in (NOTE.format(channel=behind[0]), reading.note) if part)

@@ -358,8 +358,7 @@ class _Run:
         return self._take(item, step)
 
     def _keep(self, reading: Reading, step: Step) -> Reading:
-        refusals = {channel: self.bench.refusal(channel) for channel in self.bench.channels}
-        judged = unjudged_if_open(judge(reading, self.table), refusals)
+        judged = unjudged_if_open(judge(reading, self.table), self.bench.open_paths())
         if step.required and judged.verdict in (Verdict.NOT_MEASURED, Verdict.INCONCLUSIVE):
             self.unmet.append(f"{judged.quantity} {judged.channel}")
         time_utc = self.started_utc + timedelta(seconds=self.bench.events.elapsed())

@@ -59,3 +59,12 @@ def _points() -> dict[str, TestPoint]:
 
 TEST_POINTS: dict[str, TestPoint] = _points()
 """Every test point by name."""
+
+
+def is_inside(point: str) -> bool:
+    """Whether a point is inside the set; what is no test point (a meter not yet placed) is not.
+
+    >>> is_inside("rail_positive"), is_inside("left_output"), is_inside("movable")
+    (True, False, False)
+    """
+    return point in TEST_POINTS and not TEST_POINTS[point].outside

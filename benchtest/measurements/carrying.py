@@ -8,7 +8,7 @@ void (common practice, no source).
 from __future__ import annotations
 
 from benchtest.errors import NotReachable
-from benchtest.instruments.test_points import TEST_POINTS
+from benchtest.instruments.test_points import is_inside
 from benchtest.safety import GuardedBench
 
 RELAY_S = 8.0
@@ -29,11 +29,6 @@ def carry_meter(bench: GuardedBench, point: str) -> None:
         bench.sleep((bench.amplifier.relay_delay_s or RELAY_S) + 10.0, why="the relay pulls in")
     else:
         bench.move_meter(point)
-
-
-def is_inside(point: str) -> bool:
-    """Whether the point is inside the set; what is no test point (not yet placed, leads together) is not."""
-    return point in TEST_POINTS and not TEST_POINTS[point].outside
 
 
 def movable_at(bench: GuardedBench) -> list[str]:

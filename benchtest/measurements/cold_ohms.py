@@ -64,7 +64,7 @@ def fuse_resistance(bench: GuardedBench, channel: str) -> Reading:
         return not_measured("fuse_resistance", channel, "ohm", LEAD_OFF, method=METHOD)
     leads = bench.lead_ohm or 0.0
     if value.value is None or value.value - leads > 100.0:
-        bench.never_drive(channel, "its speaker fuse is open")
+        bench.never_drive(channel, "its speaker fuse is open", path_open=True)
         return Reading(
             quantity="fuse_resistance", channel=channel, value=None, unit="ohm", verdict=Verdict.FAIL, method=METHOD,
             note="SPEAKER FUSE OPEN. A blown fuse is a symptom: ask what blew it (a shorted cable, a loudspeaker, DC "

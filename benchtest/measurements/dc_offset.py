@@ -124,7 +124,7 @@ def before_relay(bench: GuardedBench, channel: str, at: str) -> Reading:
         f"OPEN CIRCUIT: {1000 * value:.1f} mV before relay and fuse, exactly 0 V at the terminals. Check the relay "
         "contact, the speaker fuse and the joints between them."
     )
-    bench.never_drive(channel, f"{OPEN}: DC before the relay, zero at the terminals")
+    bench.never_drive(channel, f"{OPEN}: DC before the relay, zero at the terminals", path_open=True)
     return Reading(quantity="dc_offset", channel=channel, unit="V", verdict=Verdict.FAIL, note=why, **figures, **common)
 
 
@@ -163,8 +163,9 @@ def _reading(bench: GuardedBench, check: DcCheck, other: DcCheck, at: str) -> Re
         elif beside is not None and abs(beside) > ZERO_OTHER_V:
             verdict, note = Verdict.FAIL, OPEN_CIRCUIT.format(other=1000 * abs(beside))
             bench.never_drive(
-                check.channel, f"{OPEN}: exactly 0 V at its terminals, {1000 * abs(beside):.0f} mV at the other"
-            )
+                check.channel, f"{OPEN}: exactly 0 V at its terminals, {1000 * abs(beside):.0f} mV at the other",
+                path_open=True,
+            )  # fmt: skip
         else:
             verdict, note = Verdict.INCONCLUSIVE, "exactly zero: look before relay and fuse"
     elif check.outcome == "stop":

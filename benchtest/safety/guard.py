@@ -25,6 +25,7 @@ from benchtest.calibration import Calibration, calibration_for, stated_calibrati
 from benchtest.errors import InstrumentError, NotAllowed, NotReachable
 from benchtest.events import EventStream
 from benchtest.instruments.protocols import FloatArray
+from benchtest.quantities import LAMP_BRIGHTNESS
 from benchtest.safety.capturing import Capturing
 from benchtest.safety.driving import Driving
 from benchtest.safety.findings import Capture, DcCheck, MeterValue, dc_outcome, has_moved
@@ -209,7 +210,7 @@ class GuardedBench:
         """What the series lamp does three seconds after switch-on."""
         self.sleep(3.0, why="look at the lamp")
         question = "The series lamp now, three seconds after switching on:"
-        return self.ask(question, ("dark", "dull", "half", "bright"), about="lamp")
+        return self.ask(question, tuple(LAMP_BRIGHTNESS), about="lamp")
 
     def hook_up(self, say: str = "", **settings: str) -> None:
         """Have wires moved and knobs turned; one call is one prompt. Meters are moved with ``move_meter``.
@@ -321,10 +322,15 @@ class GuardedBench:
             return False
         return noise.value is not None and noise.value - 3.0 * noise.standard_uncertainty > LIVELY_AC_V
 
-    def never_drive(self, channel: str, why: str) -> None:
-        """Bar a channel from being driven for the rest of the run."""
+    def never_drive(self, channel: str, why: str, *, path_open: bool = False) -> None:
+        """Bar a channel from being driven for the rest of the run; ``path_open``: since nothing of it reaches the terminals."""
         state = self.__interlock.channels[channel]
         state.never = state.never or why
+        state.path_open = state.path_open or path_open
+
+    def open_paths(self) -> frozenset[str]:
+        """The channels of which nothing reaches the terminals, as far as this run has found."""
+        return frozenset(name for name, state in self.__interlock.channels.items() if state.path_open)
 
     # ---------------------------------------------------------------- tones
 

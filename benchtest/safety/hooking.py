@@ -9,7 +9,7 @@ from benchtest.bench import Instruments
 from benchtest.errors import NotAllowed, NotReachable
 from benchtest.events import EventStream
 from benchtest.instruments.protocols import Multimeter
-from benchtest.instruments.test_points import TEST_POINTS
+from benchtest.instruments.test_points import TEST_POINTS, is_inside
 from benchtest.safety.interlock import Interlock
 from benchtest.safety.stops import Stops
 
@@ -52,12 +52,12 @@ class HookUps:
             return
         name = self.movable_name(point)
         self.__stops.if_pending()
-        if not TEST_POINTS[point].outside and self.__interlock.hook_up.mains == "on":
+        if is_inside(point) and self.__interlock.hook_up.mains == "on":
             raise NotAllowed(
                 f"{point} is inside the set and the mains is on. Inside points are touched with the amplifier off: "
                 "switch the mains off first."
             )
-        if self.__interlock.hook_up.mains == "on" and self.__is_inside(self.__interlock.hook_up.meters[name]):
+        if self.__interlock.hook_up.mains == "on" and is_inside(self.__interlock.hook_up.meters[name]):
             raise NotAllowed(
                 f"{name} sits on {self.__interlock.hook_up.meters[name]}, inside the set, and the mains is on. It is taken "
                 "off there with the amplifier off: switch the mains off first."
@@ -76,7 +76,7 @@ class HookUps:
             first = self.__off_at_first()
             for point in movable:
                 first |= self.__way_in(point)
-            if not first and any(self.__is_inside(point) for point in movable):
+            if not first and any(is_inside(point) for point in movable):
                 say = self.__off_said(say)
             self.__events.emit("prompt", settings={**first, "in turn": ", ".join(movable)}, say=say)
             if first:
@@ -88,7 +88,7 @@ class HookUps:
         for point in points:
             if self.meter_at(point) is None:
                 name = self.movable_name(point)
-                if not TEST_POINTS[point].outside and self.__interlock.hook_up.mains == "on":
+                if is_inside(point) and self.__interlock.hook_up.mains == "on":
                     raise NotAllowed(f"{point} is inside the set and the mains is on: switch the mains off first.")
                 where = point if point != "leads_shorted" else "leads shorted"
                 self.__it.operator.set({name: where}, say=TEST_POINTS[point].words)
@@ -124,7 +124,7 @@ class HookUps:
         now = self.__interlock.hook_up
         inside = [settings[name].replace(" ", "_") for name in now.meters if name in settings]
         inside += [now.meters[name] for name in now.meters if name in settings]  # where the leads come from
-        near = {"lamp", "load", "lid", "rail_resistors"} & settings.keys() or any(map(self.__is_inside, inside))
+        near = {"lamp", "load", "lid", "rail_resistors"} & settings.keys() or any(map(is_inside, inside))
         return now.mains != "on" and bool(near)
 
     def __off_said(self, say: str) -> str:
@@ -133,13 +133,9 @@ class HookUps:
             return say
         return f"Amplifier OFF AT THE WALL before you touch it. {say}"
 
-    @staticmethod
-    def __is_inside(point: str) -> bool:
-        return point in TEST_POINTS and not TEST_POINTS[point].outside
-
     def __way_in(self, point: str) -> dict[str, str]:
         """What must be out of the way before a point is touched: nobody says how the set was left by the run before."""
-        return {"lid": "off"} if not TEST_POINTS[point].outside and self.__interlock.hook_up.lid != "off" else {}
+        return {"lid": "off"} if is_inside(point) and self.__interlock.hook_up.lid != "off" else {}
 
     def __off_at_first(self) -> dict[str, str]:
         """The first request of a run takes the mains away."""

@@ -56,6 +56,8 @@ class ChannelState:
     clearance: Clearance = Clearance.NONE
     never: str = ""
     """Why this channel is never driven in this run; "" if it may be."""
+    path_open: bool = False
+    """Between the amplifier and its terminals the path is open: what is read there is not the amplifier's."""
     ramp_ended: str = ""
     """Why the level is not raised any more; cleared when the gain is measured again after a prompt."""
     gain: float | None = None

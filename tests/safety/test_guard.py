@@ -2,6 +2,7 @@
 
 import pytest
 
+from benchtest import measure
 from benchtest.amplifier_file import load_amplifier
 from benchtest.errors import NotAllowed, SafetyStop
 from benchtest.safety import NotCleared, limits, open_bench
@@ -125,6 +126,21 @@ def test_an_offset_that_stands_at_zero_is_told_from_an_open_path_by_the_amplifie
         bench.mains_on()
         bench.sleep(600.0)
         assert bench.dc_check("left").outcome == outcome
+
+
+def test_an_open_fuse_is_an_open_path_and_another_reason_not_to_drive_is_none():
+    spec = load_amplifier(DEMO)
+    with open_bench(None, amplifier=spec, scenario="speaker-fuse-open", channel="left", calibrate=False) as bench:
+        for rail in ("rail_positive", "rail_negative"):
+            bench.dc_volts(rail)
+        for point in bench.touch_in_turn(["leads_shorted", "left_speaker_fuse"], say="leads, then the fuse"):
+            if point == "leads_shorted":
+                measure.lead_resistance(bench)
+        assert measure.fuse_resistance(bench, "left").verdict == "fail"
+        bench.never_drive("right", "its dummy load is open")
+        assert bench.refusal("left")
+        assert bench.refusal("right")
+        assert bench.open_paths() == {"left"}
 
 
 def test_a_stop_is_latched_and_switches_the_socket_off(bench, emitted):
