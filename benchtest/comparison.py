@@ -135,45 +135,45 @@ LEAST_MEASURED_THD = 0.002
 
 
 def power_forms(rows: Sequence[Mapping[str, Any]]) -> list[str]:
-    """Output power as measured, and at 10 % THD computed from the clipping point and marked so: never driven."""
+    """Output power as measured, and at 10 % THD computed from the clipping point and marked so: never driven. It is
+    computed once a channel and way of driving, from the largest THD that was reached."""
+    powers = [from_row(row) for row in rows if row["quantity"] in POWERS and row["value"] is not None]
+    reached: dict[tuple[str, str], float] = {}
+    for power in powers:
+        thd = _thd_of(_at(power))
+        if thd is not None and not _is_bound(power):
+            reached[_drive(power)] = max(thd, reached.get(_drive(power), 0.0))
     lines = []
-    for row in rows:
-        if row["quantity"] not in ("output_power", "power_at_thd") or row["value"] is None:
+    for power in powers:
+        driven = DRIVEN.get(_drive(power)[1], "driven: not stated")
+        least = "at least " if _is_bound(power) else ""
+        lines.append(f"{least}{power.value:.3g} W {power.channel}, {driven}, 1 kHz sine, {_at(power)}: MEASURED")
+        thd = _thd_of(_at(power))
+        if least or thd is None or power.value is None or thd != reached[_drive(power)]:
             continue
-        reading = from_row(row)
-        driven = {"both": "both channels driven", "one": "one channel driven"}.get(
-            str(reading.conditions.get("driven", "")), "driven: not stated"
-        )
-        at = str(reading.conditions.get("at", ""))
-        least = "at least " if reading.note.startswith("at least") else ""
-        lines.append(f"{least}{reading.value:.3g} W {reading.channel}, {driven}, 1 kHz sine, {at}: MEASURED")
-        thd = _thd_of(at)
-        largest = max(
-            (t for other in rows if _same_drive(other, row) and (t := _thd_of(_at(other))) is not None), default=0
-        )
-        if thd is not None and LEAST_MEASURED_THD <= thd < 0.1 and thd == largest and not least:
-            computed = power_at(0.10, float(row["value"]), thd)
+        if LEAST_MEASURED_THD <= thd < 0.1:
+            computed = power_at(0.10, power.value, thd)
             lines.append(
-                f"{computed:.3g} W {reading.channel}, {driven}, 1 kHz sine, 10 % THD: COMPUTED from it, not driven"
+                f"{computed:.3g} W {power.channel}, {driven}, 1 kHz sine, 10 % THD: COMPUTED from it, not driven"
             )
     return lines
 
 
-def _at(row: Mapping[str, Any]) -> str:
-    return str(from_row(row).conditions.get("at", ""))
+POWERS = ("output_power", "power_at_thd")
+DRIVEN = {"both": "both channels driven", "one": "one channel driven"}
 
 
-def _same_drive(row: Mapping[str, Any], other: Mapping[str, Any]) -> bool:
-    """Whether both are powers measured (not "at least") of one channel with the same channels driven."""
-    if (
-        row["quantity"] not in ("output_power", "power_at_thd")
-        or row["value"] is None
-        or row["channel"] != other["channel"]
-    ):
-        return False
-    if str(row["note"] or "").startswith("at least"):
-        return False
-    return from_row(row).conditions.get("driven") == from_row(other).conditions.get("driven")
+def _at(power: Reading) -> str:
+    return str(power.conditions.get("at", ""))
+
+
+def _drive(power: Reading) -> tuple[str, str]:
+    return power.channel, str(power.conditions.get("driven", ""))
+
+
+def _is_bound(power: Reading) -> bool:
+    """Whether the THD was not reached, so that the power is a lower bound."""
+    return power.note.startswith("at least")
 
 
 def _thd_of(at: str) -> float | None:

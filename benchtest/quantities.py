@@ -107,11 +107,14 @@ QUANTITIES: dict[str, Quantity] = _table(
 )
 """Every quantity that a file may name. Procedures may take others; nothing judges those."""
 
+LAMP_BRIGHTNESS = {"dark": 0.0, "dull": 1.0, "half": 2.0, "bright": 3.0}
+"""How bright a series lamp is, as a person says it, and the value of the reading."""
+
 TOLD_IN_WORDS = {
     "polarity": {1.0: "as the input", -1.0: "INVERTED"},
     "bench_check": {1.0: "good", 0.0: "not good"},
     "inspection": {1.0: "as it should be", 0.0: "not"},
-    "lamp_brightness": {0.0: "dark", 1.0: "dull", 2.0: "half", 3.0: "bright"},
+    "lamp_brightness": {value: word for word, value in LAMP_BRIGHTNESS.items()},
 }
 """Values that a person reads as a word."""
 

@@ -38,7 +38,7 @@ test = Procedure(
 def cold(bench, amplifier):
     bench.mains_off("Supply off, its plug out. The reservoirs may be charged.", lid="off")
     charge = yield measure.residual_charge(bench, "before anything is touched")
-    if any(reading.value is not None and reading.value > 2.0 for reading in charge):
+    if measure.is_charged(charge):
         yield measure.discharge(bench)
     points = ["leads_shorted", "rail_positive", "rail_negative", "left_output_minus", "right_output_minus"]
     for point in bench.touch_in_turn(

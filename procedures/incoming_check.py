@@ -55,7 +55,7 @@ def look(bench, amplifier):
 )
 def stored_charge(bench, amplifier):
     charge = yield measure.residual_charge(bench, "before anything is touched")
-    if any(reading.value is not None and reading.value > 2.0 for reading in charge):
+    if measure.is_charged(charge):
         bench.tell("The reservoirs are CHARGED. Discharge each through 220 ohm 5 W; it is measured until empty.")
         yield measure.discharge(bench)
 

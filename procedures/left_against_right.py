@@ -96,7 +96,7 @@ def stored_charge(bench, amplifier):
         "Switched off at the wall, plug out. Lid off. Keep hands out: the reservoirs may be charged.", lid="off"
     )
     charge = yield measure.residual_charge(bench, "before anything is touched")
-    if any(reading.value is not None and reading.value > 2.0 for reading in charge):
+    if measure.is_charged(charge):
         bench.tell("CHARGED. Discharge each reservoir through 220 ohm 5 W; it is measured until empty.")
         yield measure.discharge(bench)
     bench.move_meter("leads_shorted")

@@ -35,7 +35,7 @@ def cold_checks(bench, amplifier):
         "load (disconnected).",
     )
     charge = yield measure.residual_charge(bench, "before anything is touched")
-    if any(reading.value is not None and reading.value > 2.0 for reading in charge):
+    if measure.is_charged(charge):
         bench.tell(
             "The reservoirs are CHARGED. Wait, or discharge through 220 ohm 5 W; nothing is touched until empty."
         )
@@ -115,7 +115,8 @@ def dc_check(bench, amplifier):
 def look_before_the_relay(bench, channel):
     """A zero at the terminals: what stands before relay and fuse? (Inside the set: off, move, on.)"""
     if not bench.reaches(f"{channel}_amplifier_output"):
-        bench.never_drive(channel, "exactly 0 V at its terminals, and no meter reaches the point before the relay")
+        why = "exactly 0 V at its terminals, and no meter reaches the point before the relay"
+        bench.never_drive(channel, why, path_open=True)
         yield measure.not_measured("dc_offset", channel, "V", "no meter reaches the point before relay and fuse")
         return
     bench.mains_off("Off at the wall: the next point is inside the set.")

@@ -53,7 +53,7 @@ def look(bench, amplifier):
 )
 def cold(bench, amplifier):
     charge = yield measure.residual_charge(bench, "before anything is touched")
-    if any(reading.value is not None and reading.value > 2.0 for reading in charge):
+    if measure.is_charged(charge):
         bench.tell("CHARGED. Discharge each reservoir through 220 ohm 5 W; it is measured until empty.")
         yield measure.discharge(bench)
     fuses = [f"{c}_speaker_fuse" for c in bench.channels]

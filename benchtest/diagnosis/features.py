@@ -113,11 +113,14 @@ def _ratio_db(a: float, b: float) -> float:
 # ---------------------------------------------------------------- DC at the outputs
 
 
+ON_LAMP = "on the lamp"
+"""Provisional: of what is read there only what stops the run counts."""
+
+
 def _dc(*at: str) -> PerChannel:
     def rule(sheet: Sheet, channel: str) -> Found:
         for each in reversed(sheet.all("dc_offset", channel)):
-            stopped = "relay + 10 s" in at and each.at() == "on the lamp" and each.verdict == "fail"
-            if (each.at() not in at and not stopped) or not each.taken:
+            if each.at() not in at or not each.taken or (each.at() == ON_LAMP and each.verdict != "fail"):
                 continue
             if each.value is None:
                 return (OVERLOAD_V, (each,)) if each.verdict == "fail" else None
@@ -633,7 +636,7 @@ def _volume_moves_balance(sheet: Sheet, channel: str) -> Found:
 
 
 PER_CHANNEL: dict[str, PerChannel] = {
-    "dc_first": _dc("relay + 10 s", "relay + 10 s, again", ""),
+    "dc_first": _dc("relay + 10 s", "relay + 10 s, again", "", ON_LAMP),
     "dc_warm": _dc("10 min"),
     "dc_full_volume": _dc("full volume"),
     "dc_loaded": _dc("loaded"),

@@ -16,6 +16,7 @@ from benchtest.measurements.budget import from_meter
 from benchtest.measurements.carrying import carry_meter
 from benchtest.measurements.cold_ohms import less_the_leads
 from benchtest.measurements.unmeasured import not_measured
+from benchtest.quantities import LAMP_BRIGHTNESS, TOLD_IN_WORDS
 from benchtest.reading import Reading, Verdict
 from benchtest.safety import GuardedBench
 
@@ -119,15 +120,11 @@ def by_eye(
     )  # fmt: skip
 
 
-LAMP = ("dark", "dull", "half", "bright")
-"""How bright a series lamp is; the place in this row is the value of the reading."""
-
-
 def lamp(bench: GuardedBench) -> Reading:
     """The series lamp three seconds after switch-on, by eye: 0 dark, 1 dull, 2 half, 3 bright, which is a short (fails)."""
     state = bench.lamp_state()
     return Reading(
-        quantity="lamp_brightness", channel="none", value=float(LAMP.index(state)), unit="1", expanded_uncertainty=0.0,
+        quantity="lamp_brightness", channel="none", value=LAMP_BRIGHTNESS[state], unit="1", expanded_uncertainty=0.0,
         verdict=Verdict.FAIL if state == "bright" else Verdict.INFORMATION, method="looked at by a person",
         conditions=bench.conditions(at="on the lamp", answer=state),
         note="the series lamp stays bright: a short behind it" if state == "bright" else state,
@@ -136,7 +133,7 @@ def lamp(bench: GuardedBench) -> Reading:
 
 def lamp_words(reading: Reading) -> str:
     """dark, dull, half or bright."""
-    return LAMP[int(reading.value or 0.0)]
+    return TOLD_IN_WORDS["lamp_brightness"][reading.value or 0.0]
 
 
 def typed_value(bench: GuardedBench, quantity: str, unit: str, question: str, *, u: float, at: str = "") -> Reading:

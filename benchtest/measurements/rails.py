@@ -6,6 +6,7 @@ that does not block a test whose checks are at the terminals. Method: common pra
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Any
 
 from benchtest.errors import NotReachable
@@ -113,6 +114,11 @@ def residual_charge(bench: GuardedBench, at: str) -> list[Reading]:
     return found
 
 
+def is_charged(charge: Sequence[Reading]) -> bool:
+    """Whether any of these readings of stored charge is above what may be touched, 2 V."""
+    return any(reading.value is not None and reading.value > EMPTY_V for reading in charge)
+
+
 def discharge(bench: GuardedBench, *, longest_s: float = 600.0, every_s: float = 15.0) -> list[Reading]:
     """Wait, with the mains off, until every rail that a meter reaches is below 2 V; measured, not just waited for."""
     readings = residual_charge(bench, "after switching off")
@@ -123,7 +129,7 @@ def discharge(bench: GuardedBench, *, longest_s: float = 600.0, every_s: float =
         bench.sleep(every_s, why="the reservoirs discharge")
         waited += every_s
         readings = residual_charge(bench, "after switching off")
-    if any(r.value is not None and r.value > EMPTY_V for r in readings):
+    if is_charged(readings):
         bench.tell(
             f"The reservoirs are NOT empty after {waited:.0f} s. Discharge each through 100 to 470 ohm, 5 W or more, with "
             "insulated probes, never a screwdriver; then measure again.",
