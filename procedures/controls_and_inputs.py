@@ -18,6 +18,9 @@ test = Procedure(
 )
 
 
+TWO_GAINS_DB = 0.01  # expanded uncertainty of one gain over another in the same hook-up; judgement, no source
+
+
 @test.step(
     "On: auxiliary rail, DC check",
     why="tone controls and phono live on the auxiliary rails",
@@ -103,7 +106,7 @@ def favoured(turned, centre, side):
         return measure.not_measured("balance_control", side, "dB", here if isinstance(here, str) else before, **common)
     return Reading(
         quantity="balance_control", channel=side, value=20.0 * math.log10(here.ratio / before.ratio), unit="dB",
-        expanded_uncertainty=0.01, lower_limit=-1.0, upper_limit=6.5, **common,
+        expanded_uncertainty=TWO_GAINS_DB, lower_limit=-1.0, upper_limit=6.5, **common,
     )  # fmt: skip
 
 
@@ -177,6 +180,7 @@ def silence(bench, channel, name):
         return measure.not_measured("residual_output", channel, "V", why)
     if value.value is None:
         return measure.not_measured("residual_output", channel, "V", "overload")
+    # a meter's AC statement ends above some millivolts: a tenth is added (judgement, no source)
     return Reading(
         quantity="residual_output", channel=channel, value=abs(value.value), unit="V", method="multimeter, AC volts, no tone",
         expanded_uncertainty=2.0 * value.standard_uncertainty + 0.1 * abs(value.value), conditions={"at": f"{name} in"},

@@ -15,6 +15,8 @@ from benchtest.reading import Reading
 from benchtest.records import Curve
 from benchtest.safety import GuardedBench
 
+TWO_READINGS_PERCENT = 0.5
+"""Standard uncertainty of one meter's two readings over one another, percent; judgement, no source."""
 RUNAWAY_PER_MINUTE = 0.20
 FIRST_S = 180.0
 """In the first minutes the current of a healthy set moves as fast: only the 50 mV and twice the target stop then."""
@@ -52,7 +54,7 @@ def bias_warm_up(
     )  # fmt: skip
     drift = Reading(
         quantity="idle_current_drift", channel=channel, value=100.0 * (amperes[-1] / max(amperes[0], 1e-6) - 1.0), unit="%",
-        expanded_uncertainty=1.0, budget={"two readings": 0.5},
+        expanded_uncertainty=2.0 * TWO_READINGS_PERCENT, budget={"two readings": TWO_READINGS_PERCENT},
         method="idle current at the end over that at the start",
         conditions=reading.conditions,
     )  # fmt: skip

@@ -20,8 +20,15 @@ from benchtest.safety import GuardedBench
 
 METHOD = "1 kHz, all driven channels, looked at every minute (common practice)"
 MOVED_DB = 0.5
+"""A level that moves further without a prompt is a fault (common practice, no source)."""
 WORSE = 3.0
+"""How many times its first value THD may reach in a soak; judgement, no source."""
 THD_MATTERS = 0.001
+"""Below this THD never fails a soak; judgement, no source."""
+THD_U = 0.1
+"""Expanded uncertainty of the highest THD, of its value: the largest of many short records; judgement, no source."""
+LEVEL_U_DB = 0.02
+"""Expanded uncertainty of a change of level in one hook-up: noise of a short record and drift of the bench; judgement."""
 
 
 def soaked(
@@ -56,7 +63,7 @@ def soaked(
         widest = max(change, key=abs)
         found.append(
             Reading(
-                quantity="soak_thd", channel=c, value=100.0 * worst, unit="%", expanded_uncertainty=10.0 * worst,
+                quantity="soak_thd", channel=c, value=100.0 * worst, unit="%", expanded_uncertainty=100.0 * THD_U * worst,
                 upper_limit=100.0 * max(WORSE * first, THD_MATTERS), method=METHOD, conditions=conditions, level=level[c][0],
                 level_unit="V", frequency_hz=1000.0, load_ohm=bench.load_ohm[c], note=why,
             )
@@ -65,8 +72,8 @@ def soaked(
         found.append(
             Reading(
                 quantity="soak_level_change", channel=c, value=widest if finite else -99.0, unit="dB",
-                expanded_uncertainty=0.02, lower_limit=-MOVED_DB, upper_limit=MOVED_DB, method=METHOD, conditions=conditions,
-                level=level[c][0], level_unit="V", frequency_hz=1000.0, load_ohm=bench.load_ohm[c], note=why,
+                expanded_uncertainty=LEVEL_U_DB, lower_limit=-MOVED_DB, upper_limit=MOVED_DB, method=METHOD,
+                conditions=conditions, level=level[c][0], level_unit="V", frequency_hz=1000.0, load_ohm=bench.load_ohm[c], note=why,
             )
         )  # fmt: skip
     columns = {"time_s": np.array(times)}
