@@ -73,7 +73,8 @@ def soaked(
             Reading(
                 quantity="soak_level_change", channel=c, value=widest if finite else -99.0, unit="dB",
                 expanded_uncertainty=LEVEL_U_DB, lower_limit=-MOVED_DB, upper_limit=MOVED_DB, method=METHOD,
-                conditions=conditions, level=level[c][0], level_unit="V", frequency_hz=1000.0, load_ohm=bench.load_ohm[c], note=why,
+                conditions=conditions, level=level[c][0], level_unit="V", frequency_hz=1000.0,
+                load_ohm=bench.load_ohm[c], note=why,
             )
         )  # fmt: skip
     columns = {"time_s": np.array(times)}
