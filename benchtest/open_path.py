@@ -17,7 +17,6 @@ AT_THE_TERMINALS = frozenset(
     }
 )  # fmt: skip
 """Quantities that are read at the terminals without a tone on that channel."""
-CHANNELS = ("left", "right")
 NO_SINGLE_CHANNEL = ("both", "none")
 NOTE = "not judged: the path to the {channel} terminals is open, so this is not the amplifier's"
 
@@ -31,7 +30,7 @@ def unjudged_if_open(reading: Reading, open_paths: frozenset[str]) -> Reading:
     if reading.quantity not in AT_THE_TERMINALS or reading.value is None or reading.verdict is Verdict.NOT_MEASURED:
         return reading
     at = str(reading.conditions.get("into") or reading.channel)
-    behind = [c for c in CHANNELS if c in open_paths and at in (c, *NO_SINGLE_CHANNEL)]
+    behind = sorted(c for c in open_paths if at in (c, *NO_SINGLE_CHANNEL))
     if not behind:
         return reading
     note = "; ".join(part for part in (NOTE.format(channel=behind[0]), reading.note) if part)
