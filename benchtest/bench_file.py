@@ -6,6 +6,7 @@ out (1 for none); full scale is the volts that a sample value of 1.0 stands for,
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Annotated, Any, Literal
@@ -15,6 +16,7 @@ from pydantic import Field
 from benchtest.bench_checks import MOVABLE, bench_faults
 from benchtest.config import Fault, FaultyFile, FileModel, Says, as_toml, model_from_text, read_text
 from benchtest.instruments.protocols import Function
+from benchtest.toml_lines import key_lines
 
 DEFAULT_LOAD_RATING_W = 10.0
 """No rating given: 10 W (common practice, no source)."""
@@ -390,7 +392,8 @@ def check_bench(path: Path) -> Checked:
         Where there is no such file, or it is no text.
     """
     try:
-        return Checked((), notes_on(load_bench(path)))
+        text = read_text(path, what="bench file")
+        return Checked((), notes_on(bench_from_text(text, str(path)), text, str(path)))
     except FaultyFile as found:
         return Checked(found.faults, ())
 
@@ -408,29 +411,56 @@ def bench_as_toml(b: BenchFile, comments: bool = True) -> str:
     return "\n".join(parts)
 
 
-def notes_on(b: BenchFile) -> tuple[str, ...]:
-    """What is no fault but worth knowing before this bench is trusted, one sentence each."""
-    notes = []
+def notes_on(b: BenchFile, text: str = "", name: str = "") -> tuple[str, ...]:
+    """What is no fault but worth knowing before this bench is trusted, one sentence each.
+
+    With the file's text each note that is about a line of it begins with its place: "bench.toml, line 7: ".
+    """
+    lines = key_lines(text) if text else {}
+    return tuple((f"{name}, line {lines[path]}: " if path in lines else "") + words for path, words in _notes(b))
+
+
+def _notes(b: BenchFile) -> Iterator[tuple[tuple[str | int, ...], str]]:
     if b.load.power_rating_w == DEFAULT_LOAD_RATING_W and not b.bench.simulated:
-        notes.append(
-            "[load] power_rating_w is 10 W: power above that is not driven. State the load's rating if it is more."
+        yield (
+            ("load", "power_rating_w"),
+            "[load] power_rating_w is 10 W: power above that is not driven. State the load's rating if it is more.",
         )
     if b.calibration is None or not b.calibration.file:
-        notes.append("No [calibration] file: every page says so. `benchtest calibrate` makes one.")
+        yield ("calibration",), "No [calibration] file: every page says so. `benchtest calibrate` makes one."
     if b.audio is None:
-        notes.append("No [audio]: everything that needs a test tone is recorded as not measured.")
+        yield ("audio",), "No [audio]: everything that needs a test tone is recorded as not measured."
     if not b.dmm:
-        notes.append("No [[dmm]]: there is no DC check, so nothing is driven.")
-    notes += [
-        f"[[dmm]] {meter.name}: no accuracy rows, so it is taken for a plain hand-held one; copy its manual's."
-        for meter in b.dmm
-        if not meter.accuracy and meter.driver != "simulated"
-    ]
-    if len(b.dmm) == 1 and b.audio is not None:
-        notes.append("One meter: DC is not watched during drive, the offset is measured again between steps instead.")
+        yield ("dmm",), "No [[dmm]]: there is no DC check, so nothing is driven."
+    for i, meter in enumerate(b.dmm):
+        if not meter.accuracy and meter.driver != "simulated":
+            yield (
+                ("dmm", i),
+                f"[[dmm]] {meter.name}: no accuracy rows, so it is taken for a plain hand-held one; copy its manual's.",
+            )
+    if b.audio is not None and b.dmm:
+        yield from _watch_notes(b)
     if b.lamp is None and not b.bench.simulated:
-        notes.append("No [lamp]: the first switch-on has no series lamp to limit the current.")
-    return tuple(notes)
+        yield ("lamp",), "No [lamp]: the first switch-on has no series lamp to limit the current."
+
+
+_NO_WATCH = (
+    "DC is not watched while a tone plays. The offset is measured again between the tones, where a meter that the program "
+    "reads sits on an output, and in the DC checks; the report says so."
+)
+
+
+def _watch_notes(b: BenchFile) -> Iterator[tuple[tuple[str | int, ...], str]]:
+    watching = [(i, meter) for i, meter in enumerate(b.dmm) if meter.connected_to == "dc_watch"]
+    if not watching:
+        yield ("dmm",), f"No meter on dc_watch: {_NO_WATCH}"
+    for i, meter in watching:
+        if meter.driver == "handheld":
+            yield (
+                ("dmm", i, "connected_to"),
+                f"[[dmm]] {meter.name}: a hand-held meter on dc_watch is no DC watch: nobody types while a tone stands. "
+                f'{_NO_WATCH} Put a meter with a computer interface there (driver = "scpi").',
+            )
 
 
 def _keys(section: FileModel, comments: bool) -> str:

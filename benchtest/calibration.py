@@ -78,6 +78,8 @@ class Calibration:
     response: BenchResponse | None = None
     simulated: bool = False
     """Made on a simulated bench: its scales are those of instruments that do not exist."""
+    stated: tuple[float, ...] | None = None
+    """What the bench file stated when it was made (``stated_scales``)."""
 
     def volts_relative(self) -> float:
         """Relative standard uncertainty of a voltage measured through the sound card."""
@@ -92,6 +94,14 @@ class Calibration:
     def as_dict(self) -> dict[str, Any]:
         """For run.json."""
         return asdict(self)
+
+
+def stated_scales(file: BenchFile) -> tuple[float, ...] | None:
+    """What a bench file states of output and input: full scales and dividers; None without a sound card."""
+    a = file.audio
+    if a is None:
+        return None
+    return a.output_full_scale_v, a.output_divider, a.input_full_scale_v, a.left_input_divider, a.right_input_divider
 
 
 def stated_calibration(file: BenchFile) -> Calibration:
@@ -196,6 +206,7 @@ def make_calibration(bench: GuardedBench) -> Calibration:
         residual_orders=(harmonic_ratios(figures[0]), harmonic_ratios(figures[1])),
         response=response,
         simulated=bench.simulated,
+        stated=stated_scales(bench.file),
     )
 
 
@@ -232,15 +243,29 @@ def harmonic_ratios(figures: ToneFigures) -> tuple[float, ...]:
     return tuple(0.0 if db is None else 10 ** (db / 20.0) for _, db in figures.harmonics)
 
 
+def calibration_path(file: BenchFile, bench_path: Path | None) -> Path | None:
+    """Where the calibration file is that a bench's file names, relative to that file; None where it names none."""
+    if file.calibration is None or not file.calibration.file:
+        return None
+    path = Path(file.calibration.file)
+    return bench_path.parent / path if bench_path is not None and not path.is_absolute() else path
+
+
 def calibration_for(bench: GuardedBench, bench_path: Path | None, *, make: bool = True) -> Calibration:
-    """The calibration that a bench's file names; a simulated bench without one is calibrated now."""
-    section = bench.file.calibration
+    """The calibration that a bench's file names; a simulated bench that names none is calibrated now.
+
+    Where the named file is not there (yet), the stated values are used and the warning says so.
+    """
     if bench.file.audio is None:
         return stated_calibration(bench.file)
-    if section is not None and section.file:
-        path = Path(section.file)
-        if not path.is_absolute() and bench_path is not None:
-            path = bench_path.parent / path
+    path = calibration_path(bench.file, bench_path)
+    if path is not None and not path.exists():
+        return replace(
+            stated_calibration(bench.file),
+            warning=f"NOT CALIBRATED: {path}, which the bench file names, is not there yet. The values stated in the bench "
+            "file are used. Run 'benchtest calibrate', which writes it.",
+        )  # fmt: skip
+    if path is not None:
         return check_calibration(drifted(load_calibration(path)), bench)
     if bench.simulated and make:
         return make_calibration(bench)
@@ -253,7 +278,7 @@ def drifted(calibration: Calibration) -> Calibration:
 
 
 def check_calibration(calibration: Calibration, bench: GuardedBench) -> Calibration:
-    """Add the warning that a calibration deserves: old, or made on another sound card.
+    """Add the warning that a calibration deserves: old, made on other instruments, or for another [audio] section.
 
     One that was made on a simulated bench is refused for real instruments: the stated values are used, and the warning
     says so.
@@ -270,9 +295,20 @@ def check_calibration(calibration: Calibration, bench: GuardedBench) -> Calibrat
     warnings = []
     if calibration.due_utc and datetime.fromisoformat(calibration.due_utc) < datetime.now(UTC):
         warnings.append(f"the calibration was due on {calibration.due_utc[:10]}")
-    here = {i["kind"]: i["identity"] for i in bench.describe()["instruments"]}.get("audio interface", "")
+    instruments = bench.describe()["instruments"]
+    here = {i["kind"]: i["identity"] for i in instruments}.get("audio interface", "")
     if calibration.sound_card and here and calibration.sound_card != here:
         warnings.append(f"the calibration was made on another sound card ({calibration.sound_card}; now {here})")
+    meters = [i["identity"] for i in instruments if i["kind"] == "multimeter"]
+    if calibration.meter and meters and calibration.meter not in meters:
+        warnings.append(
+            f"the calibration was made with another multimeter ({calibration.meter}; now {', '.join(meters)})"
+        )
+    if calibration.stated is not None and calibration.stated != stated_scales(bench.file):
+        warnings.append(
+            "the bench file states other dividers or full scales than when it was made: a divider that was changed is not "
+            "in it"
+        )
     if not warnings:
         return calibration
     return replace(calibration, warning="CALIBRATION: " + "; ".join(warnings) + ". Run 'benchtest calibrate'.")
@@ -295,6 +331,9 @@ def save_calibration(calibration: Calibration, path: Path) -> None:
         elif key == "residual_orders":
             both = ", ".join(f"[{', '.join(repr(float(v)) for v in row)}]" for row in value)
             lines.append(f"{key} = [{both}]  # left, right; from the second harmonic on")
+        elif key == "stated":
+            listed = ", ".join(repr(float(v)) for v in value)
+            lines.append(f"{key} = [{listed}]  # the bench file's full scales and dividers at that time")
         elif isinstance(value, tuple):
             lines.append(f"{key} = [{', '.join(repr(float(v)) for v in value)}]  # left, right")
         else:
@@ -345,6 +384,12 @@ def _checked(raw: Mapping[str, Any], path: Path) -> Calibration:
                 f"calibration file {path}: {key} = {pair!r}. Expected two numbers above 0. Calibrate again."
             )
         values[key] = (pair[0], pair[1])
+    if "stated" in values:
+        if not isinstance(values["stated"], list) or not all(isinstance(v, float) for v in values["stated"]):
+            raise FileError(
+                f"calibration file {path}: stated = {values['stated']!r}. Expected numbers. Calibrate again."
+            )
+        values["stated"] = tuple(values["stated"])
     if "residual_orders" in values:
         values["residual_orders"] = _orders(values["residual_orders"], path)
     try:

@@ -409,7 +409,7 @@ class _Run:
         emit = self.bench.events.emit
         causes = [cause.as_dict() for cause in diagnose(self.rows, self.amplifier)]
         lacking = list(unmeasured(self.rows))
-        remarks = list(remarks_on(self.rows, self.unmet, self.amplifier.rated_power_w))
+        remarks = list(remarks_on(self.rows, self.unmet, self.amplifier.rated_power_w, self.bench.unwatched))
         status = RESULT_EXIT[result]
         if isinstance(error, BenchtestError) and not isinstance(error, SafetyStop | NotAllowed):
             status = error.exit_status

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterator, Mapping, Sequence
 from typing import Any
 
 from benchtest.quantities import QUANTITIES
@@ -17,12 +17,15 @@ MOST = 6
 
 
 def remarks_on(
-    rows: Sequence[Mapping[str, Any]], not_decided: Sequence[str], rated_power_w: float | None
+    rows: Sequence[Mapping[str, Any]],
+    not_decided: Sequence[str],
+    rated_power_w: float | None,
+    unwatched: Collection[str] = (),
 ) -> Iterator[str]:
     """Sentences for the end of a run.
 
     ``rows`` are rows of readings.csv; ``not_decided`` names required readings, "quantity channel" each, that were not
-    taken or not decided.
+    taken or not decided; ``unwatched`` is `GuardedBench.unwatched`.
 
     >>> list(remarks_on([], ["output_power left", "output_power right", "gain left"], 60.0))
     ['Required, but not measured or not decided: output power (left, right), gain (left).']
@@ -32,6 +35,26 @@ def remarks_on(
         yield POWER_NOT_JUDGED
     if not_decided:
         yield f"Required, but not measured or not decided: {_listed(not_decided)}."
+    if unwatched:
+        outputs = sorted(output for output in unwatched if output)
+        where = f"between them at {' and '.join(outputs)}, and in the DC checks" if outputs else "in the DC checks only"
+        yield (
+            f"DC was NOT WATCHED while some tones played, for want of a meter on dc_watch that the program reads (below 40 "
+            f"Hz the tone itself reaches it). It was looked at {where.replace('_', ' ')}."
+        )
+
+
+def calibration_notice(summary: Mapping[str, Any]) -> str:
+    """What every page of a run says of its calibration: none, an old one, one of other instruments; "" for a good one,
+    and for a run that used no sound card.
+
+    >>> calibration_notice({"calibration": {"warning": "NOT CALIBRATED"}, "signal_seconds": 2.0})
+    'NOT CALIBRATED'
+    """
+    calibration = summary.get("calibration")
+    if not isinstance(calibration, Mapping) or summary.get("signal_seconds") == 0:
+        return ""
+    return str(calibration.get("warning") or "")
 
 
 def _listed(not_decided: Sequence[str]) -> str:

@@ -179,6 +179,23 @@ def test_notes_tell_what_is_missing_without_refusing_it():
     assert "No [lamp]" in notes
 
 
+def test_notes_tell_their_line_and_that_a_hand_held_meter_watches_nothing():
+    text = TEXT.replace('driver = "scpi"', 'driver = "handheld"').replace(
+        'connected_to = "left_output"', 'connected_to = "dc_watch"'
+    )
+    text = "\n".join(line for line in text.splitlines() if not line.startswith("resource ="))
+    line = text.splitlines().index('connected_to = "dc_watch"') + 1
+    notes = notes_on(bench_from_text(text, "bench.toml"), text, "bench.toml")
+    found = [note for note in notes if note.startswith(f"bench.toml, line {line}: ")]
+    assert len(found) == 1
+    assert "is no DC watch" in found[0]
+    assert "measured again between the tones" in found[0]
+    assert 'driver = "scpi"' in found[0]
+    watched = notes_on(bench_from_text(TEXT.replace('"left_output"', '"dc_watch"'), "bench.toml"))
+    assert not any("DC is not watched" in note for note in watched)
+    assert any("No meter on dc_watch" in note for note in notes_on(bench_from_text(TEXT, "bench.toml")))
+
+
 NAMES = st.text(min_size=1, max_size=8)
 POSITIVE = st.floats(0.01, 900.0)
 PERCENT = st.floats(0.001, 10.0)

@@ -7,10 +7,19 @@ from dataclasses import replace
 from types import SimpleNamespace
 
 import pytest
+from click.testing import CliRunner
 
 from benchtest.bench import simulated_bench_text
 from benchtest.bench_file import bench_from_text
-from benchtest.calibration import check_calibration, load_calibration, make_calibration, save_calibration
+from benchtest.calibration import (
+    calibration_for,
+    check_calibration,
+    load_calibration,
+    make_calibration,
+    save_calibration,
+    stated_scales,
+)
+from benchtest.cli.calibrate import calibrate
 from benchtest.cli.terminal import Terminal
 from benchtest.errors import FileError
 from benchtest.procedure import load_procedure, run
@@ -71,5 +80,49 @@ def test_the_refusal_stands_in_run_json_on_the_page_and_on_the_screen(made, real
         ended = run(load_procedure("morning_check"), bench, archive=tmp_path, listeners=[Terminal()])
     kept = json.loads((ended.folder / "run.json").read_text())["calibration"]
     assert (kept["kind"], kept["warning"][:19]) == ("stated", "CALIBRATION REFUSED")
-    assert "CALIBRATION REFUSED" in render(ended.folder).read_text()
+    page = render(ended.folder).read_text()
+    assert 'role="note">CALIBRATION REFUSED' in page  # above the figures, not only in the small print
     assert "CALIBRATION REFUSED" in capsys.readouterr().err
+
+
+def test_a_calibration_file_that_is_not_there_yet_is_none_and_said(tmp_path):
+    """The bench file that the questions make names a file that `calibrate` has still to write."""
+    text = simulated_bench_text() + '\n[calibration]\nfile = "calibration.toml"\n'
+    bench = SimpleNamespace(simulated=False, file=bench_from_text(text, "a bench"))
+    used = calibration_for(bench, tmp_path / "my_bench.toml")
+    assert used.kind == "stated"
+    assert used.warning.startswith(f"NOT CALIBRATED: {tmp_path / 'calibration.toml'}")
+    assert "benchtest calibrate" in used.warning
+
+
+def test_calibrating_reads_no_old_file(tmp_path, monkeypatch):
+    """One that is broken, or of another version, is what calibrating mends."""
+    path = tmp_path / "bench.toml"
+    path.write_text(simulated_bench_text() + '\n[calibration]\nfile = "calibration.toml"\n')
+    (tmp_path / "calibration.toml").write_text("format = 0\n")
+    ran = CliRunner().invoke(calibrate, ["--bench", str(path)])
+    assert ran.exit_code == 0, ran.output
+    assert load_calibration(tmp_path / "calibration.toml").kind == "measured"
+
+
+def test_another_meter_and_another_divider_are_said(made, real_bench):
+    real = replace(made, simulated=False, meter="maker,old meter,1,1", sound_card=REAL_CARD)
+    assert check_calibration(real, real_bench).warning == ""  # a bench without its meters says nothing of them
+    here = [*real_bench.describe()["instruments"], {"kind": "multimeter", "identity": "maker,new meter,2,1"}]
+    real_bench.describe = lambda: {"instruments": here}
+    assert (
+        "another multimeter (maker,old meter,1,1; now maker,new meter,2,1)"
+        in check_calibration(real, real_bench).warning
+    )
+    text = simulated_bench_text().replace("left_input_divider = 23.3", "left_input_divider = 12.0")
+    real_bench.file = bench_from_text(text, "a bench")
+    assert "other dividers or full scales" in check_calibration(real, real_bench).warning
+
+
+def test_what_the_file_stated_is_kept_with_the_calibration(made, tmp_path):
+    save_calibration(made, tmp_path / "c.toml")
+    assert (
+        load_calibration(tmp_path / "c.toml").stated
+        == made.stated
+        == stated_scales(bench_from_text(simulated_bench_text(), "a bench"))
+    )

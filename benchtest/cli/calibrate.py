@@ -20,7 +20,7 @@ def calibrate(bench_file: Path | None, output: Path | None, seed: int, as_json: 
     from benchtest.safety import open_bench
 
     terminal = Terminal()
-    with open_bench(bench_file, seed=seed, calibrate=False) as bench:
+    with open_bench(bench_file, seed=seed, stated_only=True) as bench:
         bench.events.subscribe(terminal)
         calibration = make_calibration(bench)
         simulated = bench.simulated

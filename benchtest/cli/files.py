@@ -49,11 +49,13 @@ def amplifier_new(file: Path) -> None:
 @click.argument("file", type=click.Path(path_type=Path))
 def bench_check(file: Path) -> None:
     """Say everything that is wrong with a bench FILE, all at once, with line numbers."""
-    from benchtest.bench_file import load_bench, notes_on
+    from benchtest.bench_file import bench_from_text, notes_on
+    from benchtest.config import read_text
 
-    checked = load_bench(file)
+    text = read_text(file, what="bench file")
+    checked = bench_from_text(text, str(file))
     click.echo(f"{file}: nothing wrong found. Bench '{checked.bench.name}', {len(checked.dmm)} multimeters.")
-    for note in notes_on(checked):
+    for note in notes_on(checked, text, str(file)):
         click.echo(f"  note: {note}")
 
 

@@ -87,6 +87,7 @@ def show(run: str, archive: Path, as_json: bool, budget_of: str | None) -> None:
     from benchtest import archive as archives
     from benchtest.cli.output import print_json
     from benchtest.cli.terminal import reading_line
+    from benchtest.remarks import calibration_notice
     from benchtest.report.wording import plain_words
 
     found = archives.open(archive).find(run)
@@ -99,6 +100,9 @@ def show(run: str, archive: Path, as_json: bool, budget_of: str | None) -> None:
     summary = found.summary
     tag = "SIMULATED  " if summary.get("simulated") else ""
     click.echo(f"{tag}{summary.get('title') or summary.get('procedure')}: {found.folder} ({found.state})")
+    for notice in (calibration_notice(summary), *(summary.get("remarks") or [])):
+        if notice:
+            click.echo(f"  {notice}")
     step = None
     for row in found.rows():
         if row["step"] != step:

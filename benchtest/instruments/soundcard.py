@@ -4,7 +4,8 @@ Rules that every change keeps:
 
 * The callback copies between arrays that exist already and looks at plain flags. It computes nothing, allocates nothing
   that grows, takes no lock and calls nobody but the wall clock, so that tone off never waits for anything.
-* ``mute`` is one assignment, safe in a signal handler and in any thread; the next block that is filled is zeros.
+* ``mute`` is one assignment, safe in a signal handler and in any thread; the next block that is filled fades out what
+  played, within MUTE_FADE_S, and every one after it is zeros.
 * Frames are counted once, in the callback, for both directions: frame 0 of a recording is the one in which the emission
   started, and what the card's buffers add is a delay that the analysis finds.
 * A gap that PortAudio reports while something plays or is recorded is counted into ``lost_frames``. A gap that it does
@@ -38,6 +39,9 @@ _SETTLE_AT_MOST_S = 8.0  # then the gaps are left to whoever counts lost frames
 
 SILENCE_BEFORE_GONE_S = 2.0
 """No callback for so long: the device is gone. The longest buffer above passes in a tenth of it."""
+
+MUTE_FADE_S = 0.005
+"""What a mute takes to fade out, at most to the end of its block: a tone that is cut off is a click in a loudspeaker."""
 
 _POLL_S = 0.005
 _TILE_FRAMES = 4096  # a short stimulus is written out to this length, so that a block takes few copies
@@ -140,6 +144,8 @@ class SoundCard:
         self._stream: Any = None
         self._job: _Playback | None = None
         self._muted = False
+        self._sounding = False  # the block before held a stimulus: the first one of a mute fades it out
+        self._fade: Float32Array = np.linspace(1.0, 0.0, round(MUTE_FADE_S * sample_rate), dtype=np.float32)[:, None]
         self._dropped = False  # something was muted on the way, and nobody has been told yet
         self.block_frames = 0
         """Frames of the last block that the host asked for."""
@@ -268,7 +274,7 @@ class SoundCard:
         return job is not None and not self._muted and job.emitting and self._is_alive()
 
     def mute(self) -> None:
-        """Zeros from the next block that is filled, until ``rearm``. At once, from any thread or signal handler."""
+        """A fade in the next block that is filled, then zeros, until ``rearm``. At once, from any thread or handler."""
         self._muted = True
 
     def rearm(self) -> None:
@@ -282,10 +288,20 @@ class SoundCard:
 
     def _callback(self, indata: Float32Array, outdata: Float32Array, frames: int, times: Any, status: Any) -> None:
         job = self._job
-        if self._muted or job is None:
+        if job is None:
             outdata[:] = 0.0
-        else:
+            self._sounding = False
+        elif not self._muted:
             job.emit(outdata, frames)
+            self._sounding = job.emitting
+        elif self._sounding:
+            self._sounding = False
+            job.emit(outdata, frames)
+            fade = self._fade[:: -(-len(self._fade) // max(frames, 1))]  # in a short block fewer and larger steps
+            outdata[: len(fade)] *= fade
+            outdata[len(fade) :] = 0.0
+        else:
+            outdata[:] = 0.0
         now = self._clock.now()
         self._last_block_at = now
         self._blocks += 1

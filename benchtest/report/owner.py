@@ -17,6 +17,7 @@ from benchtest.archive.conditions import conditions_of
 from benchtest.archive.job_card import JobCard, read_card
 from benchtest.archive.run import ALTERED, UNFINISHED, Run, amplifier_identity
 from benchtest.errors import BenchtestError
+from benchtest.remarks import calibration_notice
 from benchtest.report.numbers import significant
 from benchtest.report.wording import USUAL_TESTS, quantity_words
 
@@ -141,6 +142,7 @@ def page_of(run: Run, before: Run | None) -> dict[str, Any]:
         "date": _date(summary),
         "by": card.by,
         "loads": _loads(summary),
+        "calibration": calibration_notice(summary),
         "mains": _number(_bench(summary).get("mains_voltage"), "V"),
         "lowest_load": card.lowest_load or _number(identity.get("minimum_load_ohm"), "ohm") or "see the rear label",
         "ventilation": card.ventilation or "keep the vents free, put nothing on top",

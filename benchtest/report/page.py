@@ -14,6 +14,7 @@ from typing import Any
 
 from benchtest.archive.job_card import read_card
 from benchtest.archive.run import ALTERED, UNFINISHED, Run, amplifier_identity
+from benchtest.remarks import calibration_notice
 from benchtest.report.graphic import legend
 from benchtest.report.how import how_it_was_measured, methods_of
 from benchtest.report.numbers import duration, significant
@@ -45,6 +46,14 @@ ELECTRICAL_SAFETY = (
 )
 
 
+def _notices(summary: Mapping[str, Any]) -> list[str]:
+    """What stands above the figures: a calibration that is none, old or of other instruments; what the run said at its
+    end beside its result."""
+    remarks = summary.get("remarks")
+    listed = remarks if isinstance(remarks, list) else []
+    return [str(text) for text in (calibration_notice(summary), *listed) if text]
+
+
 def page_of(run: Run) -> dict[str, Any]:
     """The context of the template. Raises FileError if run.json or readings.csv cannot be read."""
     summary, rows, events = run.summary, run.rows(), run.events()
@@ -71,6 +80,7 @@ def page_of(run: Run) -> dict[str, Any]:
         "altered": run.check if state == ALTERED else None,
         "unfinished": state == UNFINISHED,
         "remarks": run.table.remarks,
+        "notices": _notices(summary),
         "result": result if result in HEADLINE else "error",
         "headline": HEADLINE.get(result, plain_words(result)),
         "sentence": result_sentence(summary, rows, stop),

@@ -7,8 +7,9 @@ and taken again, a bounded number of times (TAKES, RETAKES).
 
 from __future__ import annotations
 
+import contextlib
 import math
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, field, replace
 
 import numpy as np
@@ -19,7 +20,7 @@ from benchtest.bench import Instruments
 from benchtest.calibration import Calibration
 from benchtest.errors import LostFrames, NotAllowed, NotReachable
 from benchtest.events import EventStream
-from benchtest.instruments.protocols import AudioInterface, FloatArray, Function, InBlocks, Recording
+from benchtest.instruments.protocols import AudioInterface, FloatArray, Function, InBlocks, Multimeter, Recording
 from benchtest.safety import limits as lim
 from benchtest.safety.findings import Capture, MeterValue, mean_of
 from benchtest.safety.hooking import HookUps
@@ -37,6 +38,8 @@ PAUSES_S = (0.0, 0.0, 1.0, 3.0, 6.0)
 """Between takes of what is not data: what starves a sound card (another program, a busy machine) is often over soon."""
 TAKES = len(PAUSES_S) + 1
 """How often a capture that is not data (frames lost, silence) is taken, in all."""
+HUNG_S = 10.0
+"""How long the program may hang, by the wall's clock, before the tone is turned off."""
 STEADY_FROM_V = 0.005
 """Below this a tone is too near the noise for its steadiness to be judged."""
 
@@ -64,7 +67,7 @@ class Order:
     idle_rails: tuple[float, float] | None = None
     before_again: Callable[[], None] | None = None
     """Called before each further take: what heats the loads heats them again, and may need a rest first."""
-    patience_s: float = 10.0
+    patience_s: float = HUNG_S
     """How long after its end the tone guard waits before it takes the program for hung."""
 
 
@@ -86,8 +89,14 @@ class Capturing:
         self.__hook_ups = hook_ups
         self.__latency: int | None = None
         self.__over_since: dict[str, float] = {}
+        self.__watch_seen = False
+        self.__looked_at = -math.inf
+        audio = instruments.file.audio
+        self.__real_time = audio is not None and audio.driver == "sound_card"
         self.signal_s = 0.0
         """Seconds of signal that were played or recorded in this run."""
+        self.unwatched: set[str] = set()
+        """How DC was looked at where tones played without the DC watch: names of outputs read between them, or ""."""
 
     def audio(self) -> AudioInterface:
         """The sound card. Raises NotReachable where the bench has none."""
@@ -111,6 +120,8 @@ class Capturing:
         self.__stops.if_pending()
         audio = self.audio()
         audio.start()
+        if order.watched:
+            self._before_a_watched_tone(order)
         faded = signals.faded(order.stimulus_v, audio.sample_rate, lim.FADE_S)
         emitted = np.empty_like(faded)
         for column, full_scale_v in enumerate(calibration.output_volts_per_full_scale):
@@ -176,6 +187,40 @@ class Capturing:
 
     # ---------------------------------------------------------------- the DC watch
 
+    def _watcher(self, order: Order) -> Multimeter | None:
+        """The meter of the DC watch; None where there is none that the program reads, or the tone itself reaches it."""
+        if order.frequency_hz is not None and order.frequency_hz < lim.WATCH_LOWEST_HZ:
+            return None
+        return self.__hook_ups.read_by_program("dc_watch")
+
+    def _before_a_watched_tone(self, order: Order) -> None:
+        """Know that the watch answers before the first tone; without one look at the outputs, the tone being off."""
+        meter = self._watcher(order)
+        if meter is None:
+            self._look_between()
+        elif not self.__watch_seen:
+            self._watched(_referred(_dc_reading(meter)))  # sets the meter up, so that it is quick while a tone stands
+            self.__watch_seen = True
+
+    def _look_between(self) -> None:
+        """No DC watch: the offset again between two tones, at the outputs where a meter sits that the program reads."""
+        if self.__it.clock.now() - self.__looked_at < lim.LOOK_BETWEEN_S:
+            return
+        seen = 0
+        for channel in CHANNELS:
+            meter = self.__hook_ups.read_by_program(f"{channel}_output")
+            if meter is None:
+                continue
+            seen += 1
+            self.unwatched.add(f"{channel}_output")
+            value = meter.measure(Function.DC_VOLTS, range=10.0, line_cycles=1.0).value
+            if value is None or not abs(value) <= lim.WATCH_SLOW_V:
+                shown = "more than 10 V" if value is None else f"{value:.2g} V"
+                self.__stops.stop(f"DC between two tones: {shown} at the {channel} output")
+        if not seen:
+            self.unwatched.add("")
+        self.__looked_at = self.__it.clock.now()
+
     def _watch(self, order: Order) -> Seen:
         """Watch DC while something plays; read rails and other meters once where that is asked for, the tone standing."""
         if not order.watched:
@@ -183,15 +228,14 @@ class Capturing:
         audio = self.audio()
         stands_at = self.__it.clock.now() + (self.__latency or 0) / audio.sample_rate + lim.FADE_S + SETTLED_S
         rails: tuple[float, float] | None = None
-        meter = self.__hook_ups.read_by_program("dc_watch")
-        if order.frequency_hz is not None and order.frequency_hz < lim.WATCH_LOWEST_HZ:
-            meter = None
+        meter = self._watcher(order)
         wanted = list(order.also_ac)
         meters: dict[str, MeterValue] = {}
         while audio.playing():
             if meter is not None:
-                value = meter.measure(Function.DC_VOLTS, range=10.0, line_cycles=10.0).value
-                self._watched(math.inf if value is None else lim.watch_referred_v(value))
+                with self._awaiting(f"no reading of the DC watch, {meter.name}", lim.WATCH_OVERDUE_S):
+                    value = _dc_reading(meter)
+                self._watched(_referred(value))
             else:
                 self.__it.clock.sleep(0.1)
             if self.__it.clock.now() < stands_at:
@@ -206,11 +250,24 @@ class Capturing:
                 meters |= self._ac(point, frequency_hz)
         return Seen(rails, meters)
 
+    @contextlib.contextmanager
+    def _awaiting(self, what: str, seconds: float) -> Iterator[None]:
+        """A reading while a tone stands: where it is overdue the tone guard mutes, whatever this thread hangs in."""
+        began = self.__it.clock.now()
+        patience_s = seconds if self.__real_time else HUNG_S  # a simulated clock does not run with the wall's
+        with self.__stops.tone_guard.awaiting(f"{what} for {seconds:g} s", patience_s):
+            yield
+        if self.__it.clock.now() - began > seconds:
+            self.__stops.mute()
+            self.__stops.tone_guard.tripped = self.__stops.tone_guard.tripped or f"{what} for {seconds:g} s"
+        self.__stops.if_pending()
+
     def _ac(self, point: str, frequency_hz: float) -> dict[str, MeterValue]:
         meter = self.__hook_ups.read_by_program(point)
         if meter is None:
             return {}
-        taken = meter.measure(Function.AC_VOLTS, frequency_hz=frequency_hz)
+        with self._awaiting(f"no reading of {meter.name}", lim.OTHER_OVERDUE_S):
+            taken = meter.measure(Function.AC_VOLTS, frequency_hz=frequency_hz)
         return {point: mean_of([taken], point, meter.name)}
 
     def _watched(self, referred_v: float) -> None:
@@ -236,7 +293,10 @@ class Capturing:
         values: list[float] = []
         for point in ("rail_positive", "rail_negative"):
             meter = self.__hook_ups.read_by_program(point)
-            value = None if meter is None else meter.measure(Function.DC_VOLTS, range=100.0, line_cycles=1.0).value
+            if meter is None:
+                return None
+            with self._awaiting(f"no reading of {meter.name}", lim.OTHER_OVERDUE_S):
+                value = meter.measure(Function.DC_VOLTS, range=100.0, line_cycles=1.0).value
             if value is None:
                 return None
             values.append(value)
@@ -260,6 +320,14 @@ class Capturing:
                 return samples, f"the tone came back {late_s:.2g} s late, more than {LATEST_S:g} s"
             samples = samples[first:stop]
         return samples, ""
+
+
+def _dc_reading(meter: Multimeter) -> float | None:
+    return meter.measure(Function.DC_VOLTS, range=10.0, line_cycles=10.0).value
+
+
+def _referred(value: float | None) -> float:
+    return math.inf if value is None else lim.watch_referred_v(value)
 
 
 def _as_capture(

@@ -99,6 +99,11 @@ class GuardedBench:
         return self.__capturing.signal_s
 
     @property
+    def unwatched(self) -> frozenset[str]:
+        """Where DC was looked at between tones that played without the DC watch: outputs, or "" for nowhere."""
+        return frozenset(self.__capturing.unwatched)
+
+    @property
     def tone_off_s(self) -> float | None:
         """How long after it is turned off a tone is heard at most, s; None until a tone has come back."""
         return self.__capturing.tone_off_s()

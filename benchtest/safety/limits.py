@@ -29,6 +29,13 @@ leads show what the meter does by itself, which its accuracy statement covers.""
 WATCH_SLOW_V, WATCH_SLOW_S = 0.5, 1.0
 WATCH_FAST_V, WATCH_FAST_S = 5.0, 0.2
 """The DC watch trips at 0.5 V for 1 s or 5 V for 0.2 s, referred to the output."""
+WATCH_OVERDUE_S = 1.0
+"""A reading of the DC watch that has not come so long after it was asked for: tone off. It takes 0.4 s (10 power-line
+cycles, twice for auto zero), and this is as long as 0.5 V may stand. Judgement, no source."""
+OTHER_OVERDUE_S = 4.0
+"""The same for another meter that is read while a tone stands (an AC filter settles for up to 1.5 s, ranges are changed)."""
+LOOK_BETWEEN_S = 2.0
+"""Without a DC watch: how old the last look at the outputs between two tones may be."""
 WATCH_WEIGHTS = (0.32, 0.68)
 """Left and right through 100 k and 47 k into one meter: 47/147 and 100/147 [c]."""
 WATCH_LOWEST_HZ = 40.0

@@ -13,7 +13,7 @@ from pathlib import Path
 import numpy as np
 
 from benchtest.bench import SOUND_CARD, Instruments, open_instruments
-from benchtest.calibration import Calibration, load_calibration, stated_calibration
+from benchtest.calibration import Calibration, calibration_path, load_calibration, stated_calibration
 from benchtest.errors import FileError, LostFrames, NotAllowed, NotReachable
 from benchtest.instruments.accuracy import UNITS
 from benchtest.instruments.protocols import Function
@@ -191,10 +191,5 @@ def _levels(it: Instruments, every_s: float) -> View:
 
 
 def _scale(it: Instruments) -> Calibration:
-    section = it.file.calibration
-    if section is None or not section.file:
-        return stated_calibration(it.file)
-    path = Path(section.file)
-    if not path.is_absolute() and it.path is not None:
-        path = it.path.parent / path
-    return load_calibration(path) if path.is_file() else stated_calibration(it.file)
+    path = calibration_path(it.file, it.path)
+    return load_calibration(path) if path is not None and path.is_file() else stated_calibration(it.file)

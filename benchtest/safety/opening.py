@@ -18,11 +18,13 @@ def open_bench(
     channel: str | None = None,
     wrap_operator: OperatorWrapper | None = None,
     calibrate: bool = True,
+    stated_only: bool = False,
 ) -> GuardedBench:
     """Open the bench of a file (without one: the simulated bench) behind its safety limits; a context manager.
 
     The calibration that the file names is read; a simulated bench without one is calibrated first, by its own meter,
-    as a person would do it (``calibrate=False`` leaves the stated values). Raises FileError, InstrumentError.
+    as a person would do it (``calibrate=False`` leaves the stated values). ``stated_only`` reads no calibration file at
+    all: it is about to be made anew. Raises FileError, InstrumentError.
     """
     where = Path(path) if path is not None else None
     instruments = open_instruments(where, seed=seed, scenario=scenario, channel=channel, wrap_operator=wrap_operator)
@@ -32,7 +34,8 @@ def open_bench(
         instruments.close()
         raise
     try:
-        bench.calibrate(where, make=calibrate)
+        if not stated_only:
+            bench.calibrate(where, make=calibrate)
     except BaseException:
         bench.close()
         raise

@@ -8,7 +8,7 @@ from benchtest.bench import Instruments
 from benchtest.errors import InstrumentError, SafetyStop
 from benchtest.events import EventStream
 from benchtest.safety.interlock import Interlock
-from benchtest.safety.tone_guard import ToneGuard
+from benchtest.safety.tone_guard import SIGNAL, ToneGuard
 
 OFF_WORDS = "SWITCH OFF AT THE WALL. Tone off does not remove DC. The reservoirs stay charged and the loads hot."
 
@@ -69,8 +69,10 @@ class Stops:
 
     def if_pending(self) -> None:
         """Carry out a stop that something asked for earlier; every door of the bench calls this first."""
+        if self.tone_guard.tripped == SIGNAL:
+            raise SafetyStop("the tone was turned off (signal)", words=OFF_WORDS)
         if self.tone_guard.tripped:
-            raise SafetyStop(f"the tone was turned off ({self.tone_guard.tripped})", words=OFF_WORDS)
+            self.stop(f"the tone was turned off: {self.tone_guard.tripped}")
         if self.__interlock.stop:
             self.stop(self.__interlock.stop)
 

@@ -1,5 +1,8 @@
 """Turns the tone off when the program cannot: a thread that runs no numerics and waits for a signal or a deadline.
 
+Two deadlines: a tone that should have ended long ago, and a reading that is waited for while a tone stands (the DC watch
+above all). The main thread may meanwhile hang in a library's call; this one mutes all the same.
+
 Python runs a signal's handler in the main thread between two of its instructions, which a long call into a library
 holds up. The C-level handler writes the signal's number into a pipe at once; this thread reads it and mutes. After a
 signal the main thread still gets its exception (KeyboardInterrupt) and closes the run.
@@ -16,11 +19,13 @@ import select
 import signal
 import threading
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from types import FrameType
 from typing import Any
 
 _SIGNALS = tuple(getattr(signal, name) for name in ("SIGINT", "SIGTERM", "SIGHUP") if hasattr(signal, name))
+
+SIGNAL = "signal"
 
 
 class Interrupted(KeyboardInterrupt):
@@ -28,13 +33,14 @@ class Interrupted(KeyboardInterrupt):
 
 
 class ToneGuard:
-    """Calls ``mute`` at a signal, and when a deadline passes that nobody disarmed."""
+    """Calls ``mute`` at a signal, and when a deadline passes that nobody disarmed; ``tripped`` says which."""
 
     def __init__(self, mute: Callable[[], None]) -> None:
         self._mute = mute
         self._read_fd, self._write_fd = os.pipe()
         os.set_blocking(self._write_fd, False)
         self._deadline: float | None = None
+        self._awaited: tuple[float, str] | None = None
         self._ended = False
         self._old_fd: int | None = None
         self._old_handlers: dict[int, Any] = {}
@@ -50,6 +56,16 @@ class ToneGuard:
 
     def disarm(self) -> None:
         self._deadline = None
+
+    @contextlib.contextmanager
+    def awaiting(self, what: str, seconds: float) -> Iterator[None]:
+        """While it lasts something is waited for, with a tone standing: later than ``seconds`` of wall time, it mutes."""
+        self._awaited = time.monotonic() + seconds, what
+        self._wake()
+        try:
+            yield
+        finally:
+            self._awaited = None
 
     def close(self) -> None:
         if self._ended:
@@ -67,18 +83,26 @@ class ToneGuard:
 
     def _watch(self) -> None:
         while not self._ended:
-            deadline = self._deadline
-            wait = 3600.0 if deadline is None else max(0.0, deadline - time.monotonic())
+            deadline, awaited = self._deadline, self._awaited
+            ends = [at for at in (deadline, None if awaited is None else awaited[0]) if at is not None]
+            wait = max(0.0, min(ends) - time.monotonic()) if ends else 3600.0
             ready, _, _ = select.select([self._read_fd], [], [], wait)
             if ready:
                 received = os.read(self._read_fd, 256)
                 if any(number in _SIGNALS for number in received if number):
-                    self.tripped = "signal"
-                    self._mute()
-            elif self._deadline is not None and time.monotonic() >= self._deadline:
+                    self._trip(SIGNAL)
+                continue
+            now = time.monotonic()
+            if awaited is not None and self._awaited is awaited and now >= awaited[0]:
+                self._awaited = None
+                self._trip(awaited[1])
+            if deadline is not None and self._deadline == deadline and now >= deadline:
                 self._deadline = None
-                self.tripped = "deadline"
-                self._mute()
+                self._trip("it should have ended long ago, the program hangs")
+
+    def _trip(self, why: str) -> None:
+        self._mute()
+        self.tripped = self.tripped or why
 
     def _take_signals(self) -> None:
         if threading.current_thread() is not threading.main_thread():

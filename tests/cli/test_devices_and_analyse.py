@@ -21,19 +21,48 @@ from benchtest.cli.analyse import analyse, scale_of
 def test_a_librarys_warnings_become_lines(monkeypatch):
     class Manager:
         def __init__(self, backend: str) -> None:
-            warnings.warn("TCPIP:instr discovery needs psutil", UserWarning, stacklevel=1)
-            warnings.warn("TCPIP:instr discovery needs psutil", UserWarning, stacklevel=1)
+            warnings.warn("a device whose serial number cannot be read", UserWarning, stacklevel=1)
+            warnings.warn("a device whose serial number cannot be read", UserWarning, stacklevel=1)
             warnings.warn("unclosed socket", ResourceWarning, stacklevel=1)
 
         def list_resources(self, query: str) -> tuple[str, ...]:
             return ("ASRL/dev/ttyS9::INSTR",)
 
     monkeypatch.setattr("pyvisa.ResourceManager", Manager)
+    monkeypatch.setattr("os.access", lambda path, mode: True)
     ran = CliRunner().invoke(command.devices, [])
     assert ran.exit_code == 0, ran.output
     assert "\n  ASRL/dev/ttyS9::INSTR\n" in ran.stdout
-    assert ran.stdout.count("  not reachable because: TCPIP:instr discovery needs psutil\n") == 1
+    assert ran.stdout.count("  not reached: a device whose serial number cannot be read\n") == 1
     assert "unclosed" not in ran.output
+
+
+def test_a_serial_port_without_permission_is_not_called_reached(monkeypatch):
+    class Manager:
+        def __init__(self, backend: str) -> None:
+            pass
+
+        def list_resources(self, query: str) -> tuple[str, ...]:
+            return ("ASRL/dev/ttyUSB7::INSTR", "PRLGX-ASRL::/dev/ttyUSB7::INTFC")
+
+    monkeypatch.setattr("pyvisa.ResourceManager", Manager)
+    monkeypatch.setattr("os.access", lambda path, mode: False)
+    found = json.loads(CliRunner().invoke(command.devices, ["--json"]).stdout)["multimeters"]
+    assert found["reached"] == []
+    assert [line for line in found["not_reached"] if "no permission to open /dev/ttyUSB7" in line and "dialout" in line]
+
+
+@pytest.mark.needs("pulseaudio", "pulseaudio-utils", "libportaudio2", "libasound2-plugins")
+def test_an_audio_servers_sinks_are_listed_as_a_bench_file_names_them(monkeypatch):
+    from simulated_instruments.audio_server import AudioServer
+
+    with AudioServer() as server:
+        monkeypatch.setenv("PULSE_SERVER", server.address)
+        from benchtest.instruments import audio_server_names
+
+        lines = audio_server_names.devices()
+    assert any(line.startswith("'pulse:benchtest_output' (output:") for line in lines)
+    assert any(line.startswith("'pulse:benchtest_input.monitor' (input:") for line in lines)
 
 
 def test_nothing_of_a_library_reaches_the_screen(tmp_path):

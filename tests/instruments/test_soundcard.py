@@ -315,19 +315,36 @@ def test_priming_and_gaps_while_nothing_plays_are_none(card: SoundCard, fake: Fa
 # Tone off ----------------------------------------------------------------------------------------------------------------
 
 
-def test_next_block_after_a_mute_is_zeros(card: SoundCard, fake: FakePortAudio) -> None:
-    card.begin(noise(48_000), repeat=10)
-    fake.sleep(0.1)
+@pytest.mark.parametrize("frames", [64, 512, 4096])
+def test_after_a_mute_one_block_fades_and_then_there_are_zeros(
+    card: SoundCard, fake: FakePortAudio, frames: int
+) -> None:
+    fake.block_sizes = lambda: frames
+    card.begin(np.full((48_000, 2), 0.5), repeat=10)
+    fake.sleep(0.2)
     blocks = len(fake.streams[0].emitted)
-    assert np.any(fake.streams[0].emitted[-1])
+    assert np.all(fake.streams[0].emitted[-1] == 0.5)
     card.mute()
     assert not card.playing()
-    fake.sleep(0.1)
-    after = fake.streams[0].emitted[blocks:]
-    assert len(after) > 2
+    fake.sleep(0.4)
+    first, *after = fake.streams[0].emitted[blocks:]
+    assert len(after) > 1
     assert not any(np.any(block) for block in after)
+    assert first[0, 0] == 0.5
+    assert np.all(np.diff(first[:, 0]) <= 0.0)
+    assert np.max(-np.diff(first[:, 0])) < 0.5 / 25  # no step in it: 5 ms, or the block where that is shorter
+    assert np.count_nonzero(first[:, 0]) <= 0.005 * RATE
     with pytest.raises(LostFrames, match="muted"):
         card.finish()
+
+
+def test_nothing_is_repeated_by_a_mute_while_nothing_plays(card: SoundCard, fake: FakePortAudio) -> None:
+    card.begin(np.full((1000, 2), 0.5), record=(0, 1000))
+    card.finish()
+    blocks = len(fake.streams[0].emitted)
+    card.mute()
+    fake.sleep(0.1)
+    assert not any(np.any(block) for block in fake.streams[0].emitted[blocks:])
 
 
 def test_muted_while_somebody_waits(card: SoundCard, fake: FakePortAudio, monkeypatch: pytest.MonkeyPatch) -> None:

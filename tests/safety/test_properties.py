@@ -379,7 +379,7 @@ def test_no_sequence_of_calls_emits_above_a_limit(tmp_path):
 def test_no_sequence_of_calls_emits_above_a_limit_at_length(tmp_path):
     Hostile.folder, Hostile.heard = tmp_path, 0
     run_state_machine_as_test(
-        Hostile, settings=settings(max_examples=100, stateful_step_count=20, deadline=None,
+        Hostile, settings=settings(max_examples=600, stateful_step_count=20, deadline=None,
                                    suppress_health_check=list(HealthCheck)),
     )  # fmt: skip
     assert Hostile.heard > 1000

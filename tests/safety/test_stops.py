@@ -173,6 +173,84 @@ def test_a_meter_that_stops_answering_in_mid_tone(emitted):
         refuses(bench)
 
 
+def test_a_watch_that_is_overdue_turns_the_tone_off_before_the_meter_gives_up(emitted, monkeypatch):
+    """The tone guard's own thread: the main one still hangs in the meter's read when the tone goes off."""
+    from benchtest.safety import capturing
+
+    monkeypatch.setattr(capturing, "HUNG_S", 0.5)  # what the simulated bench is given of the wall's time
+    with opened() as bench:
+        ready_to_drive(bench)
+        bench.tone(0.05, ["left"])
+        cut = Cut(emitted.bench)
+        gave_up: list[bool] = []
+        measure = ScpiMultimeter.measure
+
+        def noted(self, function, **more):
+            try:
+                return measure(self, function, **more)
+            except NoReply:
+                gave_up.append(bool(cut.frames))  # was it off already?
+                raise
+
+        monkeypatch.setattr(ScpiMultimeter, "measure", noted)
+        emitted.bench._servers["watch meter"].misbehave = lambda message, reply: []
+        with pytest.raises(NoReply, match="watch meter"):
+            bench.tone(0.3, ["left"], hold_s=30.0)
+        assert gave_up == [True]
+        assert cut.frames[0] <= MUTE_BLOCK
+        with pytest.raises(SafetyStop, match="no reading of the DC watch, watch meter for 1 s"):
+            bench.tone(0.05, ["left"])
+        assert not emitted.bench.mains_on  # the switched socket
+
+
+def test_a_watch_that_answers_too_late_is_a_stop(emitted, monkeypatch):
+    with opened() as bench:
+        ready_to_drive(bench)
+        bench.tone(0.05, ["left"])
+        cut = Cut(emitted.bench)
+        measure = ScpiMultimeter.measure
+
+        def slow(self, function, **more):
+            reading = measure(self, function, **more)
+            if self.name == "watch meter":
+                emitted.bench.advance(1.0)
+            return reading
+
+        monkeypatch.setattr(ScpiMultimeter, "measure", slow)
+        with pytest.raises(SafetyStop, match="no reading of the DC watch") as stop:
+            bench.tone(0.3, ["left"], hold_s=30.0)
+        assert "SWITCH OFF" in stop.value.words
+        assert cut.frames[0] <= MUTE_BLOCK
+
+
+def test_without_a_dc_watch_the_outputs_are_looked_at_between_the_tones(emitted, monkeypatch):
+    with opened() as bench:
+        bench._GuardedBench__interlock.hook_up.meters["watch meter"] = "leads_shorted"  # taken off
+        ready_to_drive(bench)
+        bench.tone(0.05, ["left"])
+        assert bench.unwatched == {"left_output", "right_output"}
+        measure = ScpiMultimeter.measure
+
+        def with_dc(self, function, **more):
+            reading = measure(self, function, **more)
+            if "right" in self.connected_to and function is Function.DC_VOLTS:
+                return MeterReading(function, reading.value + 0.6, reading.range, reading.standard_uncertainty)
+            return reading
+
+        monkeypatch.setattr(ScpiMultimeter, "measure", with_dc)
+        emitted.bench.advance(3.0)
+        heard = len(emitted.peaks)
+        with pytest.raises(SafetyStop, match=r"DC between two tones: 0\.6\d? V at the right output"):
+            bench.tone(0.3, ["left"])
+        assert len(emitted.peaks) == heard  # it was not played
+
+
+def test_with_a_dc_watch_nothing_else_is_looked_at(bench):
+    ready_to_drive(bench)
+    bench.tone(0.05, ["left"])
+    assert bench.unwatched == frozenset()
+
+
 def test_a_meter_that_hangs_up_in_mid_tone(emitted):
     with opened() as bench:
         ready_to_drive(bench)
