@@ -304,10 +304,8 @@ class SimulatedBench:
         else:
             terminals = self.amplifier.render(volts, self.true_rate)
             if self.load == "load":
-                mean_square = np.einsum("ij,ij->j", terminals, terminals) / len(terminals)
-                self._warm_loads(
-                    (float(mean_square[0]) / self.loads[0].ohm, float(mean_square[1]) / self.loads[1].ohm), seconds
-                )
+                watts = [float(v @ v) / len(v) / load.ohm for v, load in zip(terminals.T, self.loads, strict=True)]
+                self._warm_loads((watts[0], watts[1]), seconds)
         return self._at_the_input(terminals)
 
     @property

@@ -7,6 +7,7 @@ stimulus.
 
 from __future__ import annotations
 
+import math
 from bisect import bisect_right
 from dataclasses import dataclass, field
 from itertools import pairwise
@@ -51,9 +52,10 @@ def strength(samples: FloatArray, sample_rate: float) -> tuple[tuple[float, floa
     >>> round(left, 4), round(right, 4), round(frequency, 2)
     (0.7071, 0.3536, 997.0)
     """
-    powers = np.einsum("ij,ij->j", samples, samples)
+    columns = np.ascontiguousarray(samples.T)
+    powers = [float(column @ column) for column in columns]
     frames = float(len(samples))
-    louder = samples[:, int(np.argmax(powers))]
+    louder = columns[int(np.argmax(powers))]
     below = louder < 0.0
     rising = np.flatnonzero(below[:-1] & (louder[1:] >= 0.0))
     frequency = 0.0
@@ -62,10 +64,8 @@ def strength(samples: FloatArray, sample_rate: float) -> tuple[tuple[float, floa
         crossing = rising[[0, -1]] + before / (before - after)
         frames = float(crossing[1] - crossing[0])  # the cycles' true length, a fraction of a frame included
         frequency = (len(rising) - 1) / frames * sample_rate
-        whole = samples[rising[0] + 1 : rising[-1] + 1]
-        powers = np.einsum("ij,ij->j", whole, whole)
-    left, right = np.sqrt(powers / frames)
-    return (float(left), float(right)), frequency
+        powers = [float(part @ part) for part in columns[:, rising[0] + 1 : rising[-1] + 1]]
+    return (math.sqrt(powers[0] / frames), math.sqrt(powers[1] / frames)), frequency
 
 
 def stretches(stimulus: FloatArray, sample_rate: float) -> list[Stretch]:
@@ -74,7 +74,8 @@ def stretches(stimulus: FloatArray, sample_rate: float) -> list[Stretch]:
     block = max(1, round(_BLOCK_S * sample_rate))
     starts = np.arange(0, frames, block)
     counts = np.diff(np.append(starts, frames))
-    powers = np.add.reduceat(np.square(stimulus), starts, axis=0)
+    columns = np.ascontiguousarray(stimulus.T)
+    powers = np.array([[part @ part for part in columns[:, first : first + block]] for first in starts])
     rms = np.sqrt(powers / counts[:, None])
     cuts = [0]
     for index in range(1, len(starts)):

@@ -129,6 +129,7 @@ def analyse(
     fundamental_hz: float | None = None,
     band_hz: tuple[float, float] = (20.0, 20000.0),
     full_scale_v: float | None = None,
+    hum: bool = True,
 ) -> Analysis:
     """Measure every figure of a recording.
 
@@ -144,6 +145,8 @@ def analyse(
         Brick-wall limits of everything that is counted; the upper one is brought down to half the sample rate.
     full_scale_v : float, optional
         The converter's limit in the unit of the samples: reaching it is clipping. Flat tops are found without it.
+    hum : bool
+        False saves a third of the time: mains lines are not looked for, and count as noise.
 
     Raises
     ------
@@ -174,7 +177,7 @@ def analyse(
     channels = []
     for index in range(x.shape[1]):
         one = np.ascontiguousarray(x[:, index])
-        parts = take_apart(one, rate, band, fundamental_hz=fundamental_hz, weights=weights)
+        parts = take_apart(one, rate, band, fundamental_hz=fundamental_hz, weights=weights, hum=hum)
         name = CHANNEL_NAMES[index] if index < len(CHANNEL_NAMES) else f"channel_{index + 1}"
         channels.append(_worded(name, parts, clipped(one, full_scale=full_scale_v)))
     return Analysis(

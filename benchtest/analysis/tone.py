@@ -72,6 +72,7 @@ def take_apart(
     fundamental_hz: float | None = None,
     weights: FloatArray | None = None,
     tone: bool = True,
+    hum: bool = True,
 ) -> Channel:
     """Take one channel apart.
 
@@ -82,6 +83,7 @@ def take_apart(
     fundamental_hz : checked (``records.check_fundamental``); only says which line to look for
     weights : ``phasors.hann(n)``, if it is at hand
     tone : False where nothing was played: no line is taken for a fundamental.
+    hum : False leaves mains lines in the noise; every total is the same.
     """
     n = len(x)
     w = hann(n) if weights is None else weights
@@ -109,11 +111,11 @@ def take_apart(
         dc = mean + float(lines.amplitudes[0].real)
     else:
         dc = mean + 2 * float(np.sum(weighted)) / n  # the Hann-weighted mean
-    hum = find_hum(n, bins, size, spectrum, sample_rate, occupied)
-    if hum is not None:
+    mains = find_hum(n, bins, size, spectrum, sample_rate, occupied) if hum else None
+    if mains is not None:
         # Beyond the last line the Hann-weighted lines leave next to nothing: only the low bins change.
-        _take_off(hum.low_bins, bins, spectrum, size, n)
-    return _collect(y, spectrum, lines, hum, dc, scale, sample_rate=sample_rate, band_hz=band_hz)
+        _take_off(mains.low_bins, bins, spectrum, size, n)
+    return _collect(y, spectrum, lines, mains, dc, scale, sample_rate=sample_rate, band_hz=band_hz)
 
 
 def _take_off(model: ComplexArray, bins: ComplexArray, spectrum: PowerSpectrum, size: int, n: int) -> None:

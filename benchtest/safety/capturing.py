@@ -372,9 +372,11 @@ def _delay(emitted: FloatArray, samples: FloatArray, rate: int) -> int | None:
 
 def _exact_zeros(samples: FloatArray, sample_rate: int) -> bool:
     """Whether 10 ms or more of both channels are exact zeros: no converter that listens gives that."""
-    silent = np.all(samples == 0.0, axis=1)
     run = round(0.01 * sample_rate)
+    silent = samples[:, 0] == 0.0
     if np.count_nonzero(silent) < run:
         return False
+    for column in range(1, samples.shape[1]):
+        silent &= samples[:, column] == 0.0
     edges = np.flatnonzero(np.diff(np.concatenate(([0], silent.view(np.int8), [0]))))
     return bool(np.max(edges[1::2] - edges[::2], initial=0) >= run)

@@ -16,7 +16,8 @@ BAND_HZ = (20.0, 20000.0 * (1.0 + CLOCK))
 
 @dataclass(frozen=True)
 class ToneFigures:
-    """One channel's tone: level_v, noise_v rms in V; thd and thd_n ratios to the fundamental over 20 Hz to 20 kHz.
+    """One channel's tone: level_v, noise_v (hum included) rms in V; thd and thd_n ratios to the fundamental over 20 Hz to
+    20 kHz.
 
     level_v is 0 where no tone stands above the noise; then thd and thd_n are nan, which passes no comparison.
     """
@@ -55,7 +56,7 @@ class FiguresOnDemand(Mapping[str, ToneFigures]):
 
 def tone_figures(volts: FloatArray, sample_rate: int, frequency_hz: float) -> ToneFigures:
     """Figures of one channel of a capture, shape (frames,), volts."""
-    found = analyse(volts, sample_rate, fundamental_hz=frequency_hz, band_hz=BAND_HZ)
+    found = analyse(volts, sample_rate, fundamental_hz=frequency_hz, band_hz=BAND_HZ, hum=False)
     return _figures(found.channels[0])
 
 

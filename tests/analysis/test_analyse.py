@@ -189,3 +189,17 @@ def test_signal_to_noise_arithmetic():
 def test_an_unknown_weighting_is_refused(weighting):
     with pytest.raises(ValueError, match="Expected one of: none, A, C, 468"):
         weighted_rms(np.zeros(100), RATE, weighting=weighting)
+
+
+def test_without_hum_every_total_is_the_same():
+    rng = np.random.default_rng(7)
+    t = np.arange(19200) / 96000
+    x = np.sin(2 * np.pi * 1000.02 * t) + 3e-4 * np.sin(2 * np.pi * 2000.04 * t) + 1e-5 * rng.standard_normal(len(t))
+    x += sum(level * np.sin(2 * np.pi * 50.01 * k * t + k) for k, level in ((1, 2e-4), (2, 4e-4), (3, 1e-4)))
+    full = analyse(x, 96000, fundamental_hz=1000.0).channels[0]
+    short = analyse(x, 96000, fundamental_hz=1000.0, hum=False).channels[0]
+    assert full.hum and not short.hum
+    assert short.level_v == pytest.approx(full.level_v, rel=1e-6)
+    assert short.thd_percent == pytest.approx(full.thd_percent, rel=1e-3)
+    assert short.thd_n_percent == pytest.approx(full.thd_n_percent, rel=2e-3)
+    assert short.noise_v**2 == pytest.approx(full.noise_v**2 + full.hum_v**2, rel=0.02)
