@@ -130,6 +130,8 @@ def rehearse(
     with ExitStack() as stack:
         where = None
         if bench_file is not None:
+            moved = [meter.name for meter in load_bench(bench_file).dmm if meter.connected_to == "movable"]
+            notes.movable = moved[0] if moved else MOVABLE
             folder = stack.enter_context(tempfile.TemporaryDirectory(prefix="benchtest-"))
             where = Path(folder) / "rehearsal.toml"
             where.write_text(bench_as_toml(as_simulated(load_bench(bench_file))), encoding="utf-8")
@@ -178,6 +180,8 @@ class _Notes:
         self.now: RehearsedStep | None = None
         self.events: list[dict[str, Any]] = []
         self._since = 0.0
+        self.movable = MOVABLE
+        """What the person calls the meter that is moved."""
 
     def __call__(self, event: dict[str, Any]) -> None:
         self.events.append(event)
@@ -190,7 +194,8 @@ class _Notes:
         if self.now is None:
             return
         if kind == "prompt":
-            self.now.prompts.append(event["say"] or ", ".join(f"{k}: {v}" for k, v in event["settings"].items()))
+            said = event["say"] or ", ".join(f"{k}: {v}" for k, v in event["settings"].items())
+            self.now.prompts.append(said.replace(f"{MOVABLE}: ", f"{self.movable}: "))
         elif kind == "mains":
             self.now.switched.append(str(event["state"]))
         elif kind == "question":

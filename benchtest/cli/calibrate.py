@@ -21,6 +21,7 @@ def calibrate(bench_file: Path | None, output: Path | None, seed: int, as_json: 
 
     terminal = Terminal()
     with open_bench(bench_file, seed=seed, stated_only=True) as bench:
+        terminal.person_is_asked = bench.file.operator.driver == "person"
         bench.events.subscribe(terminal)
         calibration = make_calibration(bench)
         simulated = bench.simulated

@@ -30,7 +30,7 @@ def verify(bench_file: Path | None, seconds: float | None, output: Path | None, 
     from rich.console import Console
 
     from benchtest import fitness, last_bench
-    from benchtest.calibration import save_calibration
+    from benchtest.calibration import load_calibration, save_calibration
     from benchtest.cli.output import print_json
     from benchtest.cli.terminal import Terminal
     from benchtest.safety import open_bench
@@ -38,6 +38,7 @@ def verify(bench_file: Path | None, seconds: float | None, output: Path | None, 
     console = Console(stderr=as_json, highlight=False)
     terminal = Terminal()
     with open_bench(bench_file, seed=seed) as bench:
+        terminal.person_is_asked = bench.file.operator.driver == "person"
         bench.events.subscribe(terminal)
         watched_s = seconds if seconds is not None else 10.0 if bench_file is None else fitness.WATCHED_S
         found = fitness.verify(bench, watched_s=watched_s)
@@ -47,7 +48,8 @@ def verify(bench_file: Path | None, seconds: float | None, output: Path | None, 
     if kept:
         fitness.save_fitness(found, path)
         if calibration.kind == "measured" and calibration.path:
-            save_calibration(found.as_floor_of(calibration), Path(calibration.path))
+            where = Path(calibration.path)  # read again: the one in use has had a drift added
+            save_calibration(found.as_floor_of(load_calibration(where)), where)
     if bench_file is not None:
         last_bench.remember(bench_file)
     if as_json:

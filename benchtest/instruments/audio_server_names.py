@@ -12,7 +12,7 @@ import shutil
 import subprocess
 from typing import Any
 
-from benchtest.instruments.portaudio import SERVER_DEVICE
+from benchtest.instruments.portaudio import SERVER_DEVICE, AudioResource
 
 _AT_MOST_S = 3.0
 
@@ -40,3 +40,44 @@ def devices() -> list[str]:
         for each in listed(kind):
             lines.append(f"'{SERVER_DEVICE}:{each.get('name')}' ({way}: {each.get('description', '')})")
     return lines
+
+
+_WAYS = (("sinks", "sink-inputs", "sink", "output"), ("sources", "source-outputs", "source", "input"))
+
+
+def lacking(output: AudioResource, input: AudioResource) -> str:
+    """Which of the two the server does not have, and what it has instead; "" where it has both, or does not say."""
+    words = []
+    for resource, (kind, _, one, way) in zip((output, input), _WAYS, strict=True):
+        there = [str(each.get("name")) for each in listed(kind, resource.server)]
+        if resource.sink and there and resource.sink not in there:
+            words.append(
+                f"The audio server has no {one} '{resource.sink}' ([audio] {way}_device). Expected one of: "
+                f"{', '.join(f'{SERVER_DEVICE}:{name}' for name in there)}. Write the name as 'benchtest devices' lists it."
+            )
+    return " ".join(words)
+
+
+def moved(output: AudioResource, input: AudioResource) -> str:
+    """Where a stream of this process goes, if not to what is named here; "" where it does, or the server does not say.
+
+    A server moves a stream when its device vanishes, or when somebody asks it to in the system's sound settings. Through
+    PortAudio that can be neither forbidden nor heard of.
+    """
+    words = []
+    for resource, (kind, streams, one, way) in zip((output, input), _WAYS, strict=True):
+        if not resource.sink:
+            continue
+        ours = [each.get(one) for each in listed(streams, resource.server) if _is_ours(each)]
+        if not ours:
+            continue
+        names = {each.get("index"): str(each.get("name")) for each in listed(kind, resource.server)}
+        elsewhere = sorted({names.get(number, "nowhere") for number in ours} - {resource.sink})
+        if elsewhere:
+            words.append(f"the {way} is on '{', '.join(elsewhere)}'; expected '{resource.sink}'")
+    return "; ".join(words)
+
+
+def _is_ours(stream: dict[str, Any]) -> bool:
+    properties = stream.get("properties")
+    return isinstance(properties, dict) and properties.get("application.process.id") == str(os.getpid())

@@ -15,13 +15,14 @@ Rules that every change keeps:
 from __future__ import annotations
 
 import atexit
+import threading
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from benchtest.errors import InstrumentError, LostFrames
-from benchtest.instruments import portaudio
+from benchtest.instruments import audio_server_names, portaudio
 from benchtest.instruments.clock import WallClock
 from benchtest.instruments.protocols import Clock, FloatArray, Recording
 
@@ -42,6 +43,9 @@ SILENCE_BEFORE_GONE_S = 2.0
 
 MUTE_FADE_S = 0.005
 """What a mute takes to fade out, at most to the end of its block: a tone that is cut off is a click in a loudspeaker."""
+
+LOOK_WHERE_S = 3.0
+"""How often, at most, an audio server is asked where it has the stream, by a thread, while something plays."""
 
 _POLL_S = 0.005
 _TILE_FRAMES = 4096  # a short stimulus is written out to this length, so that a block takes few copies
@@ -147,6 +151,8 @@ class SoundCard:
         self._sounding = False  # the block before held a stimulus: the first one of a mute fades it out
         self._fade: Float32Array = np.linspace(1.0, 0.0, round(MUTE_FADE_S * sample_rate), dtype=np.float32)[:, None]
         self._dropped = False  # something was muted on the way, and nobody has been told yet
+        self._moved = ""
+        self._looked_at = -LOOK_WHERE_S
         self.block_frames = 0
         """Frames of the last block that the host asked for."""
         self._blocks = 0
@@ -189,6 +195,9 @@ class SoundCard:
                     dither_off=True,
                 )
             except self._portaudio.PortAudioError as error:
+                lacking = audio_server_names.lacking(self._output, self._input) if self._is_server else ""
+                if lacking:
+                    raise InstrumentError(lacking) from error
                 raise portaudio.translate(error, doing="it was opened", sample_rate=self.sample_rate) from error
             try:
                 self._require_rate(float(stream.samplerate))
@@ -203,6 +212,11 @@ class SoundCard:
                 portaudio.close_stream(self._portaudio, stream)
                 raise
         self._stream = stream
+        self._moved = ""
+        self._look_where()
+        if self._moved:
+            self.close()
+            raise InstrumentError(self._moved)
         _open_cards.append(self)
         # Registered after sounddevice's own, so it comes first: that one waits for a hung server for ever.
         atexit.register(self.close)
@@ -214,7 +228,8 @@ class SoundCard:
         if stream is not None:
             with portaudio.quiet():
                 portaudio.close_stream(self._portaudio, stream)
-            _open_cards.remove(self)
+            if self in _open_cards:
+                _open_cards.remove(self)
             atexit.unregister(self.close)
 
     # Playing and recording -----------------------------------------------------------------------------------------
@@ -237,6 +252,9 @@ class SoundCard:
         self._require_alive()
         self._dropped = False
         self._job = _Playback(samples, repeat, (first, stop))
+        if self._is_server and self._clock.now() - self._looked_at > LOOK_WHERE_S:
+            self._looked_at = self._clock.now()
+            threading.Thread(target=self._look_where, name="where the stream goes", daemon=True).start()
 
     def finish(self) -> Recording:
         """Wait for the window's end and the emission's, and return what was recorded.
@@ -258,6 +276,8 @@ class SoundCard:
             while not job.complete:
                 if self._muted or self._job is not job:
                     self._dropped = False
+                    if self._moved:
+                        raise InstrumentError(self._moved)
                     raise LostFrames(_MUTED_ON_THE_WAY)
                 self._require_alive()
                 left = max(job.total, job.stop) - job.position
@@ -343,6 +363,17 @@ class SoundCard:
                     raise InstrumentError(f"{error} The server named is '{server}'.") from error
                 self._clock.sleep(0.5)
         raise AssertionError("the last try returns or raises")
+
+    def _look_where(self) -> None:
+        """Ask an audio server where it has this stream now; elsewhere than it should be, and the tone is off."""
+        found = audio_server_names.moved(self._output, self._input) if self._is_server else ""
+        if found:
+            self._moved = (
+                f"The audio server has moved the sound card's stream: {found}. The tone is off. A server does so when a "
+                "device vanishes or is chosen in the system's sound settings. Plug it in again, give this program its "
+                "device there, and start the run again."
+            )
+            self.mute()
 
     def _await_block(self, stream: Any, blocks: int) -> None:
         deadline = self._clock.now() + SILENCE_BEFORE_GONE_S

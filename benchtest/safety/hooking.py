@@ -192,6 +192,8 @@ class HookUps:
                 raise NotAllowed(
                     "the lamp, the lid and resistors in the rails are changed with the mains off. Switch it off first."
                 )
+        if settings.get("sound_card") == "loopback" and self.__it.audio is not None:
+            self.__it.audio.start()  # a card that cannot be opened says so before anybody plugs in anything
         if self.__hands_near_mains(settings):
             say = self.__off_said(say)
         self.__events.emit("prompt", settings=settings, say=say)

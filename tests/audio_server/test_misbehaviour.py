@@ -21,6 +21,7 @@ from benchtest.amplifier_file import unknown_amplifier
 from benchtest.bench import Instruments
 from benchtest.bench_file import bench_from_text
 from benchtest.errors import InstrumentError, LostFrames
+from benchtest.instruments import audio_server_names, soundcard
 from benchtest.instruments.clock import WallClock
 from benchtest.instruments.soundcard import SoundCard
 from benchtest.safety import GuardedBench
@@ -167,6 +168,31 @@ def test_a_device_that_vanishes_in_mid_run_is_no_data(bench: GuardedBench, own: 
         assert capture.thrown_away
     finally:
         timer.join()
+
+
+@pytest.mark.parametrize("way", ["sink-input", "source-output"])
+def test_a_stream_that_is_moved_in_mid_run_is_found_and_the_tone_goes_off(
+    bench: GuardedBench, own: AudioServer, way: str, monkeypatch
+) -> None:
+    """As when somebody chooses another device in the desktop's sound settings. PortAudio hears nothing of it."""
+    monkeypatch.setattr(soundcard, "LOOK_WHERE_S", 0.0)
+    bench.loopback_tone(0.5, hold_s=0.5, window_s=0.2)
+    kind, to = ("sink-inputs", INPUT_SINK) if way == "sink-input" else ("source-outputs", f"{OUTPUT_SINK}.monitor")
+    ours = [each for each in audio_server_names.listed(kind, own.address) if audio_server_names._is_ours(each)]
+    pactl(own, f"move-{way}", str(ours[0]["index"]), to)
+    with pytest.raises(InstrumentError, match="has moved the sound card's stream") as caught:
+        bench.loopback_tone(0.5, hold_s=3.0, window_s=0.2)
+    assert f"is on '{to}'; expected" in str(caught.value)
+    assert not bench._GuardedBench__it.audio.playing()
+    with pytest.raises(InstrumentError, match="muted"):  # nothing drives again by itself
+        bench.loopback_tone(0.5)
+
+
+def test_a_sink_or_source_that_is_not_there_is_named_with_those_that_are(own: AudioServer) -> None:
+    card = SoundCard(own.output_device, own.input_device.replace(".monitor", ""), RATE)
+    with pytest.raises(InstrumentError, match=f"no source '{INPUT_SINK}'.*pulse:{INPUT_SINK}.monitor") as caught:
+        card.start()
+    assert "[audio] input_device" in str(caught.value)
 
 
 def misplaced(frames: int, *, doubled: bool) -> Callable[[np.ndarray], np.ndarray]:

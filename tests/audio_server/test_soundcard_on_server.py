@@ -69,7 +69,7 @@ def test_latency_stays_what_it_is_while_the_stream_is_open(sound_card: SoundCard
 
 def test_no_such_sink_names_what_to_do(server: AudioServer) -> None:
     card = SoundCard(f"pulse:nowhere@{server.address}", server.input_device, server.sample_rate)
-    with pytest.raises(InstrumentError, match=r"sound card failed while it was (opened|started)"):
+    with pytest.raises(InstrumentError, match=r"no sink 'nowhere'.*pulse:benchtest_output"):
         card.start()
     card.close()
 
