@@ -72,6 +72,7 @@ QUANTITIES: dict[str, Quantity] = _table(
     ("mute_delay", "s", "relay delay", "from mains on to the output connected"),
     ("fuse_resistance", "ohm", "fuse", "resistance across a fuse, leads nulled"),
     ("lead_resistance", "ohm", "meter leads", "resistance of the meter's two leads together"),
+    ("dropouts", "%", "gone for moments", "share of the time in which what should stand steadily is gone"),
     ("contact_resistance", "ohm", "relay contact", "resistance across a closed contact"),
     ("load_resistance", "ohm", "dummy load", "resistance of the dummy load, leads nulled"),
     (

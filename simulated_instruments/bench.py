@@ -109,6 +109,7 @@ class SimulatedBench:
         self.monitor_in = False
         self.series_ohm = 0.0
         self.rail_resistors = False
+        self.relay_held = False
         self._calibrated = False
         self.leads = {name: MeterLeads(self, name, at, self.truth.lead_ohm[name]) for name, at in METERS.items()}
 
@@ -373,6 +374,8 @@ class SimulatedBench:
         """Mains on or off, at once."""
         with self.lock:
             self._calibrated = self._calibrated or on
+            if on and self.relay_held:
+                self.unsafe_acts.append("switched on with the loudspeaker relay held: no protection")
             self.mains_on = on
             self.amplifier.switch_mains(on)
 
@@ -453,6 +456,14 @@ class SimulatedBench:
             if self.mains_on and inserted != self.rail_resistors:
                 self.unsafe_acts.append("changed the resistors in the rails with the mains on")
             self.rail_resistors = inserted
+
+    def hold_relay(self, held: bool) -> None:
+        """The relay's coil fed from a bench supply, or no longer; with the mains off only: its protection is gone."""
+        with self.lock:
+            if self.mains_on and held:
+                self.unsafe_acts.append("held the loudspeaker relay with the mains on")
+            self.relay_held = held
+            self.amplifier.hold_relay(held)
 
     def heatsink_degc(self) -> float:
         """The heatsink's temperature."""

@@ -25,7 +25,7 @@ if TYPE_CHECKING:
 _SECONDS = {
     "mains": 1.0, "lamp": 8.0, "volume": 2.0, "inputs": 6.0, "load": 15.0, "lid": 60.0, "sound_card": 10.0,
     "tone_controls": 2.0, "lead": 4.0, "balance": 2.0, "source": 2.0, "monitor": 2.0, "headphones": 4.0,
-    "series_resistor": 10.0, "rail_resistors": 60.0,
+    "series_resistor": 10.0, "rail_resistors": 60.0, "relay": 30.0,
 }  # fmt: skip
 _LOOK_S = 2.0
 _DIODE_TEST_A = 1e-3
@@ -46,6 +46,7 @@ _WORDS = {
     "headphones": ("in", "out"),
     "series_resistor": ("in", "out"),
     "rail_resistors": ("in", "out"),
+    "relay": ("held", "free"),
 }
 _SIDES = {"centre": 0.0, "left": -1.0, "right": 1.0}
 _TONE_DB = 10.0  # fully turned
@@ -169,6 +170,7 @@ class SimulatedOperator:
             "headphones": lambda: bench.plug_headphones(value == "in"),
             "series_resistor": lambda: bench.insert_series_resistor(value == "in"),
             "rail_resistors": lambda: bench.insert_rail_resistors(value == "in"),
+            "relay": lambda: bench.hold_relay(value == "held"),
         }
         return acts[name]
 

@@ -22,6 +22,21 @@ SILENT_V = 1e-6
 FULL = ("full", None)
 """Volume at which a gain says something, stated or not stated."""
 
+GONE_PERCENT = 0.3
+STEADY_WITHOUT_A_TONE = (
+    "gone",
+    "dc_",
+    "fuse",
+    "load",
+    "switch",
+    "contact",
+    "terminal",
+    "idle",
+    "feedback",
+    "gain_wanders",
+)
+"""What still tells something of a channel whose signal comes and goes."""
+
 RAMP_ENDS = (
     ("no response", 5.0), ("below a tenth", 4.0), ("DC watch", 4.5), ("moved by -", 2.0), ("moved by +", 3.0),
     ("no longer follows", 2.0), ("THD reached", 1.0),
@@ -94,6 +109,12 @@ def features(sheet: Sheet) -> dict[tuple[str, str], Feature]:
     for channel in CHANNELS:
         for name, rule in PER_CHANNEL.items():
             keep(name, channel, rule(sheet, channel))
+    for channel in CHANNELS:
+        gone = [found[key].value for name in ("gone_tone", "gone_dc") if (key := (name, channel)) in found]
+        if max(gone, default=0.0) > GONE_PERCENT:  # a figure with gaps in its tone is no figure of the amplifier
+            for name in PER_CHANNEL:
+                if not name.startswith(STEADY_WITHOUT_A_TONE):
+                    found.pop((name, channel), None)
     for channel, other in (CHANNELS, CHANNELS[::-1]):
         for name, (of, ratio) in AGAINST_OTHER.items():
             here, there = found.get((of, channel)), found.get((of, other))
@@ -193,12 +214,17 @@ def _plain(quantity: str, **where: object) -> PerChannel:
 # ---------------------------------------------------------------- ohms
 
 
+def _reads_open(each: Seen) -> bool:
+    """No value, and that was what the meter said: open."""
+    return each.value is None and (each.taken or each.note.startswith("open"))
+
+
 def _ohms(quantity: str) -> PerChannel:
     def rule(sheet: Sheet, channel: str) -> Found:
         for each in reversed(sheet.all(quantity, channel)):
             if each.value is not None:
                 return each.value, (each,)
-            if each.taken:
+            if _reads_open(each):
                 return OPEN_OHM, (each,)
         return None
 
@@ -208,11 +234,67 @@ def _ohms(quantity: str) -> PerChannel:
 def _contact_share(sheet: Sheet, channel: str) -> Found:
     """Volts across the relay contact over those before it: near 1 where the contact is open."""
     across = sheet.last("voltage", channel, point=f"{channel}_relay_contact")
-    before = sheet.last("dc_offset", channel, point="before relay and fuse")
-    before = before or sheet.last("voltage", channel, point=f"{channel}_amplifier_output")
+    before = sheet.last("voltage", channel, point=f"{channel}_amplifier_output")
+    before = before or sheet.last("dc_offset", channel, point="before relay and fuse")
     if across is None or before is None or across.value is None or not before.value or abs(before.value) < 3e-4:
         return None
     return abs(across.value / before.value), (across, before)
+
+
+def _ohms_across(place: str, quantity: str = "resistance") -> PerChannel:
+    """Ohms at one of a channel's test points inside; open is OPEN_OHM."""
+
+    def rule(sheet: Sheet, channel: str) -> Found:
+        for each in reversed(sheet.all(quantity, channel, point=f"{channel}_{place}")):
+            if each.value is not None:
+                return max(each.value, 0.0), (each,)
+            if _reads_open(each):
+                return OPEN_OHM, (each,)
+        return None
+
+    return rule
+
+
+def _contact_ohm(sheet: Sheet, channel: str) -> Found:
+    """The relay contact: by a tone of some ampere through it, or by ohms with the relay held."""
+    by_tone = sheet.last("contact_resistance", channel, at="relay contact")
+    if by_tone is not None and by_tone.value is not None:
+        return by_tone.value, (by_tone,)
+    return _ohms_across("relay_contact", "contact_resistance")(sheet, channel)
+
+
+def _feedback_share(sheet: Sheet, channel: str) -> Found:
+    """DC across the feedback capacitor over that at the output: 1 where it is sound, near 0 where it leaks."""
+    across = sheet.last("voltage", channel, point=f"{channel}_feedback_capacitor")
+    whole = sheet.last("voltage", channel, point=f"{channel}_output") or sheet.last("dc_offset", channel)
+    if across is None or whole is None or across.value is None or not whole.value or abs(whole.value) < 5e-3:
+        return None
+    return abs(across.value / whole.value), (across, whole)
+
+
+def _dropouts(of: tuple[str, ...], *at: str) -> PerChannel:
+    """Share of the time in which DC or a tone is gone, percent."""
+
+    def rule(sheet: Sheet, channel: str) -> Found:
+        found = [e for e in sheet.all("dropouts", channel, of=of, at=at) if e.value is not None]
+        return (found[-1].value or 0.0, found[-1:]) if found else None
+
+    return rule
+
+
+def _device_ohm(sheet: Sheet) -> Found:
+    """The lowest ohms from collector to emitter of the output devices, mains off: a shorted one reads next to nothing."""
+    found = [
+        each
+        for channel in CHANNELS
+        for side in ("positive", "negative")
+        for each in sheet.all("resistance", channel, point=f"{channel}_output_devices_{side}")
+        if each.value is not None or _reads_open(each)
+    ]
+    if not found:
+        return None
+    lowest = min(found, key=lambda each: OPEN_OHM if each.value is None else each.value)
+    return (OPEN_OHM if lowest.value is None else max(lowest.value, 0.0)), (lowest,)
 
 
 def _load(sheet: Sheet, channel: str) -> Found:
@@ -538,6 +620,15 @@ def _rails_moved(before: Sequence[str], after: str) -> Callable[[Sheet], Found]:
     return rule
 
 
+def _runs_away(sheet: Sheet) -> Found:
+    """How far the rails fell in ten minutes of warming up, percent; only where the lamp told of a high idle current."""
+    lamp = _lamp(sheet)
+    moved = _rails_moved(("idle",), "10 min")(sheet)
+    if lamp is None or lamp[0] < 2.0 or moved is None:
+        return None
+    return -moved[0], moved[1]
+
+
 def _sag(driven: str, which: str) -> Callable[[Sheet], Found]:
     """Fall of the rails at full power, percent of idle: of the worse rail, or how far the two are apart."""
 
@@ -649,6 +740,12 @@ PER_CHANNEL: dict[str, PerChannel] = {
     "fuse_ohm": _ohms("fuse_resistance"),
     "contact_share": _contact_share,
     "terminal_ohm": _ohms("terminal_resistance"),
+    "switch_ohm": _ohms_across("headphone_switch"),
+    "contact_ohm": _contact_ohm,
+    "feedback_share": _feedback_share,
+    "gone_dc": _dropouts(("DC", "ohms"), "warm"),
+    "gone_dc_cold": _dropouts(("DC", "ohms"), "cold"),
+    "gone_tone": _dropouts(("tone",), "warm", "cold"),
     "load_off": _load,
     "answers": _answers,
     "gain_off": _gain_off,
@@ -717,10 +814,12 @@ OF_THE_SET: dict[str, Callable[[Sheet], Found]] = {
     "rails_gone": _rails_gone,
     "rail_gap": _rail_gap("idle"),
     "rail_gap_lamp": _rail_gap_lamp,
+    "device_ohm": _device_ohm,
     "leads_open": _leads_open,
     "crossed_by_meter": _crossed_by_meter,
     "rails_on_lamp": _rails_moved(("10 min", "idle"), "on the lamp"),
     "rails_warm": _rails_moved(("idle",), "10 min"),
+    "runs_away": _runs_away,
     "rails_after_power": _rails_moved(("10 min",), "after power"),
     "sag_one": _sag("one", "worse"),
     "sag_one_apart": _sag("one", "apart"),

@@ -18,7 +18,15 @@ FloatArray = np.ndarray[Any, np.dtype[np.float64]]
 HEALTHY = "healthy"
 UNNAMED = "not-named"
 ROLES = ("this", "other", "both", "set")
-HOW_OFTEN = {"always": 0.97, "usually": 0.85, "often": 0.65, "sometimes": 0.35, "seldom": 0.12, "never": 0.02}
+HOW_OFTEN = {
+    "without exception": 0.9999,
+    "always": 0.97,
+    "usually": 0.85,
+    "often": 0.65,
+    "sometimes": 0.35,
+    "seldom": 0.12,
+    "never": 0.02,
+}
 """Words of causes.toml -> probability; what "usually" is worth is common practice, no source."""
 
 

@@ -48,6 +48,12 @@ def belief(rows: Sequence[Row], amplifier: AmplifierSpec) -> tuple[FloatArray, C
     return posterior(found, shipped()), {name for name, _ in found}
 
 
+def wandering(rows: Sequence[Row], amplifier: AmplifierSpec) -> tuple[str, ...]:
+    """The channels whose level moved without a prompt, or whose answer came and went."""
+    found = features(Sheet(seen(rows), amplifier))
+    return tuple(channel for (name, channel), f in found.items() if name == "gain_wanders" and f.value > 0.0)
+
+
 def leading(rows: Sequence[Row], amplifier: AmplifierSpec) -> tuple[str, str, float]:
     """The leading group, its channel and its probability."""
     from benchtest.diagnosis import weigh

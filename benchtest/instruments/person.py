@@ -54,6 +54,10 @@ _SETTINGS: dict[str, dict[str, str]] = {
         "in": "22 ohm 5 W in each supply lead of the module",
         "out": "supply leads of the module: without the 22 ohm",
     },
+    "relay": {
+        "held": "loudspeaker relay: held, its coil on a bench supply of the coil's voltage, the amplifier off",
+        "free": "loudspeaker relay: the bench supply off its coil",
+    },
 }
 """What a person is told for each setting; the vocabulary of ``Operator.set``."""
 

@@ -173,6 +173,7 @@ class Operator(Protocol):
     headphones              out, in (a 33 ohm resistor on a plug)
     series_resistor         in, out (10 kilohm in each lead from the sound card to the inputs)
     rail_resistors          in, out (22 ohm 5 W between supply and each rail of a module)
+    relay                   held, free (the loudspeaker relay's coil fed from a bench supply, mains off only)
     ======================  ==============================================================================================
     """
 

@@ -48,6 +48,16 @@ def _points() -> dict[str, TestPoint]:
             TestPoint(f"{c}_amplifier_output", False, f"{c} amplifier output before relay and fuse, black on ground"),
             TestPoint(f"{c}_listed_point", False, f"the point of your list, {c} channel, black on ground"),
             TestPoint(f"{c}_relay_contact", False, f"across the {c} relay contact"),
+            TestPoint(
+                f"{c}_headphone_switch",
+                False,
+                f"across the headphone socket's switch, {c} channel (none: leads together)",
+            ),
+            TestPoint(
+                f"{c}_feedback_capacitor", False, f"across the {c} feedback capacitor, red on the resistor's end"
+            ),
+            TestPoint(f"{c}_output_devices_positive", False, f"C to E of the {c} output devices, positive side"),
+            TestPoint(f"{c}_output_devices_negative", False, f"C to E of the {c} output devices, negative side"),
             TestPoint(f"{c}_rail_fuse_positive", False, f"across the {c} fuse in the positive rail"),
             TestPoint(f"{c}_rail_fuse_negative", False, f"across the {c} fuse in the negative rail"),
         ]

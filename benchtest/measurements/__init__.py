@@ -14,6 +14,7 @@ from benchtest.measurements.at_points import (
 from benchtest.measurements.bias_warm_up import bias_warm_up
 from benchtest.measurements.channel_balance import balance_vs_frequency, channel_balance
 from benchtest.measurements.cold_ohms import fuse_resistance, lead_resistance, load_resistance
+from benchtest.measurements.coming_and_going import dc_dropouts, ohm_dropouts, tone_dropouts
 from benchtest.measurements.contact import contact_resistance, rise_to
 from benchtest.measurements.crosstalk import crosstalk, separation
 from benchtest.measurements.dc_offset import before_relay, dc_offsets, dc_on_lamp, is_zero, loaded_difference, warm_up
@@ -52,6 +53,7 @@ __all__ = [
     "clipping_headroom",
     "contact_resistance",
     "crosstalk",
+    "dc_dropouts",
     "dc_offsets",
     "dc_on_lamp",
     "diode_at",
@@ -78,6 +80,7 @@ __all__ = [
     "loaded_difference",
     "noise_and_hum",
     "not_measured",
+    "ohm_dropouts",
     "ohms_at",
     "output_impedance",
     "output_power",
@@ -98,6 +101,7 @@ __all__ = [
     "thd_vs_frequency",
     "thd_vs_level",
     "tone_controls",
+    "tone_dropouts",
     "turn_off_transient",
     "turn_on_transient",
     "typed_value",

@@ -142,6 +142,8 @@ class Capturing:
                 capture = _as_capture(samples, recording.sample_rate, order, calibration, seen, tuple(thrown_away))
                 trouble = _unsteady(capture)
                 if not trouble:
+                    if _unheard(capture):
+                        self.__latency = None  # found in a recording that may have had no tone in it: found again
                     return capture
                 unsteady += 1
                 if unsteady == RETAKES:  # the same again and again: the amplifier, or a joint, not the audio driver
@@ -357,6 +359,13 @@ def _unsteady(capture: Capture) -> str:
             if not seen.steady:
                 return f"{name}: {seen.reason}"
     return ""
+
+
+def _unheard(capture: Capture) -> bool:
+    """Whether nothing of a tone came back in any driven channel."""
+    if capture.frequency_hz is None:
+        return False
+    return all(capture.figures[name].level_v <= STEADY_FROM_V for name in capture.driven if name in capture.figures)
 
 
 def _noted(capture: Capture, note: str) -> Capture:

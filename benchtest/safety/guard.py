@@ -251,6 +251,10 @@ class GuardedBench:
         """Whether a meter's leads are on the point now."""
         return self.__hooking.sits_on(point)
 
+    def read_by_hand(self, point: str) -> bool:
+        """Whether the meter on the point, if any, is read off by a person."""
+        return self.sits_on(point) and self.__hooking.read_by_program(point) is None
+
     def dc_volts(
         self, point: str, *, repeats: int = 1, range: float | None = None, line_cycles: float = 10.0
     ) -> MeterValue:

@@ -98,6 +98,11 @@ class HookUps:
     def mains_on(self, say: str = "Switch the amplifier on.", **also: str) -> None:
         """Power the amplifier. The audio stream is open first; every DC check is void until made again."""
         self.__stops.if_pending()
+        if self.__interlock.hook_up.relay == "held":
+            raise NotAllowed(
+                "the loudspeaker relay is held by a supply of your own: with the mains on nothing would protect the "
+                "outputs. Take the supply off the coil first (relay free)."
+            )
         stage = self.__amplifier.output_stage
         if stage == "output_transformer":
             raise NotAllowed(
@@ -124,7 +129,7 @@ class HookUps:
         now = self.__interlock.hook_up
         inside = [settings[name].replace(" ", "_") for name in now.meters if name in settings]
         inside += [now.meters[name] for name in now.meters if name in settings]  # where the leads come from
-        near = {"lamp", "load", "lid", "rail_resistors"} & settings.keys() or any(map(is_inside, inside))
+        near = {"lamp", "load", "lid", "rail_resistors", "relay"} & settings.keys() or any(map(is_inside, inside))
         return now.mains != "on" and bool(near)
 
     def __off_said(self, say: str) -> str:
@@ -188,9 +193,10 @@ class HookUps:
                     "the load is changed with the amplifier off and the relay dropped, unless the bench file declares "
                     "[load] two_pole_switch = true. Switch the mains off first."
                 )
-            if {"lamp", "lid", "rail_resistors"} & settings.keys():
+            if {"lamp", "lid", "rail_resistors", "relay"} & settings.keys():
                 raise NotAllowed(
-                    "the lamp, the lid and resistors in the rails are changed with the mains off. Switch it off first."
+                    "the lamp, the lid, the relay's coil and resistors in the rails are changed with the mains off. Switch "
+                    "it off first."
                 )
         if settings.get("sound_card") == "loopback" and self.__it.audio is not None:
             self.__it.audio.start()  # a card that cannot be opened says so before anybody plugs in anything
@@ -199,7 +205,7 @@ class HookUps:
         self.__events.emit("prompt", settings=settings, say=say)
         self.__it.operator.set(settings, say=say)
         self.__keep(settings)
-        if {"load", "lamp", "rail_resistors"} & settings.keys():
+        if {"load", "lamp", "rail_resistors", "relay"} & settings.keys():
             self.__interlock.uncleared()
         elif KNOBS & settings.keys():
             self.__interlock.gains_lost()

@@ -46,6 +46,7 @@ class HookUp:
     headphones: str = "out"
     series_resistor: str = "out"
     rail_resistors: str = "out"
+    relay: str = "free"
     meters: dict[str, str] = field(default_factory=dict)
 
 

@@ -113,6 +113,11 @@ class Amplifier(Circuit):
         self.headphone_ohm = ohm
         self.disturb()
 
+    def hold_relay(self, held: bool) -> None:
+        """The relay's coil fed from a supply of one's own, or no longer."""
+        self.relay.held = held
+        self.disturb()
+
     def connect_load(self, left_ohm: float, right_ohm: float, inductance_h: float = 0.0) -> None:
         """What lies across the speaker terminals; inf for nothing."""
         if not (left_ohm >= 0.0 and right_ohm >= 0.0):

@@ -9,11 +9,12 @@ from dataclasses import dataclass
 @dataclass(frozen=True)
 class HeadphoneSocket:
     """series_ohm from each output to the headphones. left_open, right_open: the switch contact in that loudspeaker line
-    does not close again when the plug is drawn."""
+    does not close again when the plug is drawn. contact_ohm: of the closed switch, part of the wiring of the output."""
 
     series_ohm: float = 330.0
     left_open: bool = False
     right_open: bool = False
+    contact_ohm: float = 0.01
 
     def closed(self, channel: int, *, plugged: bool) -> bool:
         """Whether the loudspeaker line (0 left) is made."""

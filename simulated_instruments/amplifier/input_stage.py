@@ -61,6 +61,19 @@ class Feedback:
         """
         return 1.0 if math.isinf(self.leak_ohm) else 1.0 + self.series_ohm / (self.shunt_ohm + self.leak_ohm)
 
+    @cached_property
+    def capacitor_share(self) -> float:
+        """DC across the capacitor over the DC at the output.
+
+        Examples
+        --------
+        >>> Feedback().capacitor_share, Feedback(leak_ohm=0.0).capacitor_share
+        (1.0, 0.0)
+        """
+        if math.isinf(self.leak_ohm):
+            return 1.0
+        return self.leak_ohm / (self.series_ohm + self.shunt_ohm + self.leak_ohm)
+
     def section(self) -> FirstOrder:
         """Closed-loop gain with an ideal amplifier inside: dc_gain, rising to gain above 1 / (2 pi R C)."""
         if math.isinf(self.leak_ohm):

@@ -48,6 +48,8 @@ class RelayState:
     lost_s: float = 0.0
     seen_v: list[float] = field(default_factory=lambda: [0.0, 0.0])
     tripped: bool = False
+    held: bool = False
+    """Somebody feeds the coil from a supply of his own (mains off), to measure the contacts."""
 
     def next_change(self, mains: bool, rail_v: float, dc_v: tuple[float, float]) -> float:
         """Seconds from now until the relay moves if nothing else changes; inf for never."""
@@ -116,4 +118,4 @@ class RelayState:
         """Whether this channel's path is closed."""
         if contact.welded or not self.relay.present:
             return True
-        return self.closed and not contact.open
+        return (self.closed or (self.held and not self.relay.coil_open)) and not contact.open

@@ -18,6 +18,9 @@ if TYPE_CHECKING:
 _NOISE_BAND_HZ = 100e3
 """What a true-rms meter of the better kind still sees."""
 _METER_OHM = 10e6
+_SHORTED_DEVICE_OHM = 0.2
+_CAPACITOR_OHM = 47e3
+"""What an ohmmeter shows across a sound electrolytic in circuit, after some seconds."""
 _EMITTER = re.compile(r"(left|right)_emitter_resistor_(\d)")
 
 
@@ -69,8 +72,17 @@ def _channel_point(amplifier: Amplifier, c: int, place: str, point: str, drive: 
         return output(amplifier, c, drive, before_relay=place == "amplifier_output")
     if place == "output_minus":
         return _minus(amplifier, c, drive)
-    if place in ("speaker_fuse", "relay_contact"):
+    if place in ("speaker_fuse", "relay_contact", "headphone_switch"):
         return _across(amplifier, c, place, drive)
+    if place == "feedback_capacitor":
+        # none of the output's DC falls across the resistors beside a sound capacitor; a leak takes its share
+        stands = amplifier.operating(c, drive).dc_v
+        return Probe(stands * channel.design.feedback.capacitor_share, 0.0, 0.0, channel.design.feedback.shunt_ohm)
+    if place.startswith("output_devices_"):
+        rail = 0 if place.endswith("positive") else 1
+        before = output(amplifier, c, drive, before_relay=True)
+        across = amplifier.rails()[rail] - before.dc
+        return Probe(across, before.ac_rms, before.ac_frequency_hz, 1.0)
     if place.startswith("rail_fuse_"):
         rail = 0 if place.endswith("positive") else 1
         gone = amplifier.supply.fuses_open["positive" if rail == 0 else "negative"]
@@ -153,12 +165,18 @@ def _across(amplifier: Amplifier, c: int, place: str, drive: Drive) -> Probe:
     channel, path = amplifier.channels[c], amplifier.path(c)
     before = output(amplifier, c, drive, before_relay=True)
     made = amplifier.relay.made(amplifier.contact(c))
+    switched = amplifier.design.headphones.closed(c, plugged=amplifier.headphone_ohm is not None)
     if path.made:
-        ohm = channel.fuse.ohm if place == "speaker_fuse" else amplifier.contact(c).ohm
+        ohms = {"speaker_fuse": channel.fuse.ohm, "relay_contact": amplifier.contact(c).ohm}
+        ohm = ohms.get(place, amplifier.design.headphones.contact_ohm)
         total = path.total_ohm
         ratio = 0.0 if math.isinf(total) else ohm / total
         return Probe(before.dc * ratio, before.ac_rms * ratio, before.ac_frequency_hz, ohm)
-    broken_here = (not channel.fuse.conducts and made) if place == "speaker_fuse" else not made
+    broken_here = {
+        "speaker_fuse": made and not channel.fuse.conducts,
+        "relay_contact": not made,
+        "headphone_switch": made and channel.fuse.conducts and not switched,
+    }[place]
     if broken_here and math.isfinite(path.load_ohm):
         return before
     return Probe(0.0, 0.0, 0.0, 0.1)
@@ -196,7 +214,20 @@ def resistance(amplifier: Amplifier, point: str) -> float:
         if place == "speaker_fuse":
             return one.fuse.ohm
         if place == "relay_contact":
-            return amplifier.contact(c).ohm if made else math.inf
+            # a film of oxide is thick to the small current of an ohmmeter
+            film = amplifier.film_v[c] / amplifier.contact(c).film_a
+            return amplifier.contact(c).ohm + film if made else math.inf
+        if place == "headphone_switch":
+            closed = amplifier.design.headphones.closed(c, plugged=amplifier.headphone_ohm is not None)
+            return amplifier.design.headphones.contact_ohm if closed else math.inf
+        if place == "feedback_capacitor":
+            return _parallel(one.design.feedback.leak_ohm, _CAPACITOR_OHM)
+        if place.startswith("output_devices_"):
+            stage = one.design.output_stage
+            half = stage.upper if place.endswith("positive") else stage.lower
+            rail = "rail_positive" if place.endswith("positive") else "rail_negative"
+            around = one.feedback_ohm() + resistance(amplifier, rail)  # by way of ground, around a good device
+            return _parallel(_SHORTED_DEVICE_OHM, around) if half.shorted else around
         if place.startswith("rail_fuse_"):
             name = "positive" if place.endswith("positive") else "negative"
             fuse = supply.fuse_positive if name == "positive" else supply.fuse_negative
