@@ -12,7 +12,8 @@ from benchtest.reading import Reading, Verdict
 
 AT_THE_TERMINALS = frozenset(
     {
-        "noise", "noise_a_weighted", "signal_to_noise", "hum", "offset_drift", "dc_offset_loaded_difference",
+        "noise", "noise_a_weighted", "signal_to_noise", "hum", "offset_drift", "offset_drift_rate",
+        "dc_offset_loaded_difference",
         "turn_on_transient", "turn_off_transient", "mute_delay", "crosstalk", "channel_balance", "residual_output",
     }
 )  # fmt: skip

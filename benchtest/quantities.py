@@ -27,6 +27,7 @@ def _table(*rows: tuple[str, str, str, str]) -> dict[str, Quantity]:
 QUANTITIES: dict[str, Quantity] = _table(
     ("dc_offset", "V", "DC at the output", "DC voltage at the speaker terminals, inputs shorted"),
     ("offset_drift", "V", "DC drift", "change of dc_offset from its first to its last value"),
+    ("offset_drift_rate", "V/min", "DC, still walking", "change of dc_offset a minute, at the end of the warm-up"),
     ("dc_offset_loaded_difference", "V", "DC loaded against unloaded", "dc_offset with load less dc_offset without"),
     ("terminal_voltage", "V", "terminal to chassis", "DC voltage of one terminal of a bridged output to chassis"),
     ("rail_voltage", "V", "rail", "DC voltage of a supply rail to ground, with its sign"),
@@ -131,6 +132,7 @@ _BASES = {
     "Hz": "Hz",
     "s": "s",
     "V/s": "V/s",
+    "V/min": "V/min",
 }
 _RATIOS = {"%": 1.0, "percent": 1.0, "1": 100.0, "ppm": 1e-4}
 _OTHERS = {"V/us": ("V/s", 1e6), "V/µs": ("V/s", 1e6), "V/μs": ("V/s", 1e6), "°C": ("degC", 1.0), "C": ("degC", 1.0)}

@@ -30,7 +30,10 @@ def on_the_lamp(bench, amplifier):
     bench.mains_off(
         "Switched off at the wall, plug out. Lid off. Keep hands out: the reservoirs may be charged.", lid="off"
     )
-    yield measure.residual_charge(bench, "before anything is touched")
+    charge = yield measure.residual_charge(bench, "before anything is touched")
+    if measure.is_charged(charge):
+        bench.tell("CHARGED. Discharge each reservoir through 220 ohm 5 W; it is measured until empty.")
+        yield measure.discharge(bench)
     new = bench.ask("Were output devices, drivers or the bias circuit replaced?", ("no", "yes"), about="changed")
     if new == "yes":
         bench.tell("Idle trimmers of both channels to their minimum (most resistance at most sheets; look it up) now.")
@@ -109,15 +112,16 @@ def idle_right(bench, amplifier):
 
 
 @test.step(
-    "Offset warm, and off",
+    "Offset warm, off, and the discharge measured",
     why="the bias has moved the offset, and the warmth too",
-    hook_up="meters on the speaker terminals (outside, live)",
-    takes="4 s",
+    hook_up="meters on the speaker terminals (outside, live); then the mains is off, meter on the rails",
+    takes="20 s",
     required=True,
 )
 def warm(bench, amplifier, so_far):
     yield measure.dc_offsets(bench, "warm")
     bench.mains_off()
+    yield measure.discharge(bench)
     idle = {r["channel"]: r for r in so_far if r["quantity"] == "idle_current"}
     bad = [f"{c}: idle current {1000 * (r['value'] or 0):.0f} mA" for c, r in idle.items() if r["verdict"] == "fail"]
     values = [r["value"] for r in idle.values() if r["value"]]

@@ -14,17 +14,24 @@ test = Procedure(
 
 
 @test.step(
-    "The owner's cables and loudspeakers",
-    why="a shorted cable or a voice coil with shorted turns blows the next fuse as well",
-    hook_up="nothing on the amplifier; meter on ohms, as you are told",
+    "Stored charge; the owner's cables and loudspeakers",
+    why="the set is opened; and a shorted cable or a voice coil with shorted turns blows the next fuse as well",
+    hook_up="plug out, lid off, meter on each rail; then on ohms, as you are told",
+    outside=False,
     takes="2 s",
 )
 def cables(bench, amplifier):
+    bench.mains_off(
+        "Switched off at the wall, plug out. Lid off. Keep hands out: the reservoirs may be charged.", lid="off"
+    )
+    charge = yield measure.residual_charge(bench, "before anything is touched")
+    if measure.is_charged(charge):
+        bench.tell("CHARGED. Discharge each reservoir through 220 ohm 5 W; it is measured until empty.")
+        yield measure.discharge(bench)
     came = bench.ask("Did the owner's cables and loudspeakers come along?", ("not there", "yes"), about="setting")
     if came != "yes":
         bench.tell("Then tell the owner to look at cables and loudspeakers before the set is used again.")
         return
-    yield measure.residual_charge(bench, "before ohms")
     for channel in bench.channels:
         bench.move_meter(f"{channel}_listed_point", say=f"{channel} cable, both ends free: across its two wires")
         yield measure.ohms_at(
@@ -113,9 +120,15 @@ def protection(bench, amplifier):
     )
 
 
-@test.step("Off: thump", why="the relay should open before the rails fall", hook_up="as before", takes="3 s")
+@test.step(
+    "Off: thump, and the discharge measured",
+    why="the relay should open before the rails fall; empty reservoirs are measured, not assumed",
+    hook_up="as before; then the mains is off",
+    takes="20 s",
+)
 def off(bench, amplifier, so_far):
     yield measure.turn_off_transient(bench)
+    yield measure.discharge(bench)
     poor = [
         f"{r['channel']} contact" for r in so_far if r["quantity"] == "contact_resistance" and r["verdict"] == "fail"
     ]

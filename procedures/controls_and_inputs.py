@@ -22,14 +22,21 @@ TWO_GAINS_DB = 0.01  # expanded uncertainty of one gain over another in the same
 
 
 @test.step(
-    "On: auxiliary rail, DC check",
-    why="tone controls and phono live on the auxiliary rails",
-    hook_up="off: meter on the auxiliary rail; dummy load on, inputs shorted, volume at minimum",
+    "Stored charge; on: auxiliary rail, DC check",
+    why="the set is open; tone controls and phono live on the auxiliary rails",
+    hook_up="off, lid off: meter on each rail, then on the auxiliary rail; dummy load on, inputs shorted, volume at minimum",
     outside=False,
-    takes="55 s",
+    takes="58 s",
     required=True,
 )
 def on(bench, amplifier):
+    bench.mains_off(
+        "Switched off at the wall, plug out. Lid off. Keep hands out: the reservoirs may be charged.", lid="off"
+    )
+    charge = yield measure.residual_charge(bench, "before anything is touched")
+    if measure.is_charged(charge):
+        bench.tell("CHARGED. Discharge each reservoir through 220 ohm 5 W; it is measured until empty.")
+        yield measure.discharge(bench)
     bench.hook_up(
         "Lamp out. Dummy load on both channels, inputs shorted, volume at minimum, all controls flat.", lamp="out", load="load",
         inputs="shorted", volume="minimum", tone_controls="flat", source="line",
@@ -188,14 +195,15 @@ def silence(bench, channel, name):
 
 
 @test.step(
-    "Settings memory, and off",
+    "Off, the discharge measured; settings memory",
     why="a backup capacitor or cell that is flat forgets stations and settings",
     hook_up="mains off; meter on the backup capacitor, if there is one",
     outside=False,
-    takes="2 s",
+    takes="19 s",
 )
 def memory(bench, amplifier, so_far):
     bench.mains_off()
+    yield measure.discharge(bench)
     has = bench.ask("Has it a memory kept by a capacitor or a cell?", ("not there", "yes"), about="setting")
     if has == "yes":
         first = measure.typed_value(bench, "backup_voltage", "V", "Volts on it now?", u=0.02, at="mains off")

@@ -50,6 +50,7 @@ def unloaded(bench, amplifier):
                   lamp="out", load="1 kilohm", inputs="shorted", volume="full")  # fmt: skip
     bench.mains_on("Switch on. Listen for the relay.")
     bench.sleep((amplifier.relay_delay_s or 8.0) + 10.0, why="the relay pulls in")
+    yield measure.mains_voltage(bench)
     yield measure.dc_offsets(bench, "relay + 10 s")
     bench.hook_up("Sound card's output into both inputs.", inputs="sound_card")
     bench.kept["unloaded gains"] = measure.gains(bench)

@@ -120,10 +120,7 @@ def on_the_lamp(bench, amplifier):
             if state == "bright":
                 bench.stop("the series lamp stays bright: a short behind it (output devices, rectifier, reservoir)")
             if state == "half":
-                bench.tell(
-                    "Lamp half bright and steady: idle current too high, oscillation, a leaky capacitor, or class A.",
-                    severity="warning",
-                )
+                measure.half_bright(bench)
             if state == "dark":
                 bench.tell(
                     "Lamp dark. With rails that is a set that draws little; without rails look at mains fuse, switch, "
@@ -183,9 +180,9 @@ def kind(bench, amplifier, so_far):
 
 @test.step(
     "DC check of both outputs",
-    why="DC burns voice coils. A zero does not pass: the path may be open",
-    hook_up="as before; meter on each speaker terminal pair (outside, live)",
-    takes="4 s",
+    why="DC burns voice coils. A zero does not pass: the path may be open. What follows the volume is a leaky capacitor's",
+    hook_up="as before; meter on each speaker terminal pair (outside, live); then volume full",
+    takes="20 s",
     required=True,
 )
 def dc_check(bench, amplifier):
@@ -199,6 +196,15 @@ def dc_check(bench, amplifier):
             behind = yield measure.before_relay(bench, reading.channel, "before relay and fuse")
             if behind.verdict != "fail":
                 yield measure.dc_offsets(bench, "relay + 10 s, again")
+    bench.hook_up("Turn the volume slowly to full; the inputs stay shorted.", volume="full", inputs="shorted")
+    bench.sleep(4.0)
+    full = yield measure.dc_offsets(bench, "full volume")
+    for before, reading in zip((r.value for r in readings), full, strict=True):
+        if before is not None and reading.value is not None and abs(reading.value - before) > 0.02:
+            bench.tell(
+                f"{reading.channel}: the offset follows the volume ({1000 * before:+.0f} mV, now {1000 * reading.value:+.0f} "
+                "mV): a coupling capacitor before the volume control leaks.", severity="warning",
+            )  # fmt: skip
 
 
 @test.step(

@@ -122,7 +122,7 @@ def cold(bench, amplifier):
     why="what stands under power and does not show cold",
     hook_up="off for every move of the probe, on for the reading; inputs shorted, volume at minimum, 1 kilohm at the outputs",
     outside=False,
-    takes="110 s",
+    takes="125 s",
 )
 def live(bench, amplifier):
     rows = points("volts")
@@ -135,6 +135,7 @@ def live(bench, amplifier):
     for row in rows:
         yield from both(bench, row, lambda name: measure.volts_at(bench, name), live=True)
     bench.mains_off()
+    yield measure.discharge(bench)
 
 
 @test.step("The odd ones", why="start at the first of them", takes="1 s")

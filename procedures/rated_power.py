@@ -35,6 +35,7 @@ def on(bench, amplifier):
                   lamp="out", load="load", inputs="shorted", volume="full")  # fmt: skip
     bench.mains_on("Switch on. Listen for the relay.")
     bench.sleep((amplifier.relay_delay_s or 8.0) + 10.0, why="the relay pulls in")
+    yield measure.mains_voltage(bench)
     yield measure.dc_offsets(bench, "loaded")
     bench.hook_up("Sound card's output into both inputs.", inputs="sound_card")
     yield measure.gain(bench)

@@ -475,6 +475,10 @@ class SimulatedBench:
         with self.lock:
             return self.amplifier.supply.power_w if self.mains_on else 0.0
 
+    def mains_voltage(self) -> float:
+        """What a plug-in wattmeter shows as volts: it sits before the set's switch."""
+        return float(self.truth.design.supply.mains.voltage)
+
     def set_lid(self, on: bool) -> None:
         """The lid on or off."""
         with self.lock:

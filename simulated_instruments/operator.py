@@ -118,6 +118,8 @@ class SimulatedOperator:
             return f"{self._bench.heatsink_degc():.0f}"
         if unit.strip() == "W":
             return f"{self._bench.mains_power_w():.1f}"
+        if "wattmeter" in question.lower():
+            return f"{self._bench.mains_voltage():.1f} V"
         leads = self._leads_named(question)
         wanted = unit.strip().lower().replace("ohms", "ohm").replace("Ω", "ohm")
         if wanted in ("ohm", "kohm"):
@@ -131,7 +133,7 @@ class SimulatedOperator:
             return _shown(leads.probe().ac_rms, "V")
         raise InstrumentError(
             f"The simulated operator was asked for a value in '{unit}': {question!r}. It reads off V, V DC, V AC, ohm, "
-            "degC (the heatsink) and W (the plug-in wattmeter)."
+            "degC (the heatsink) and W (the plug-in wattmeter, V too where the question names it)."
         )
 
     def tell(self, text: str) -> None:

@@ -136,6 +136,18 @@ def lamp_words(reading: Reading) -> str:
     return TOLD_IN_WORDS["lamp_brightness"][reading.value or 0.0]
 
 
+def half_bright(bench: GuardedBench) -> None:
+    """What follows a lamp that is not dim within three seconds: off, unless the person knows what draws so much."""
+    known = bench.ask(
+        "The lamp is HALF BRIGHT and stays so: idle current too high, oscillation, a leaky capacitor, or the wrong mains "
+        "setting. A class A set draws as much. Is that what it is, or is the lamp too small for this set?",
+        ("no", "yes"), about="setting",
+    )  # fmt: skip
+    if known != "yes":
+        bench.stop("the series lamp does not go dim within three seconds: something draws too much")
+    bench.tell("Lamp half bright: go on, a hand at the switch; what it is will be seen in the idle current.")
+
+
 def typed_value(bench: GuardedBench, quantity: str, unit: str, question: str, *, u: float, at: str = "") -> Reading:
     """What a person reads off (a wattmeter, a thermometer); ``u``: expanded uncertainty in ``unit``."""
     value = bench.enter(question, unit=unit)
@@ -143,6 +155,28 @@ def typed_value(bench: GuardedBench, quantity: str, unit: str, question: str, *,
     if value is None:
         return not_measured(quantity, "none", unit, "no number was typed", **common)
     return Reading(quantity=quantity, channel="none", value=value, unit=unit, expanded_uncertainty=u, **common)
+
+
+MAINS_U_V = 2.0
+"""Of a plug-in wattmeter's volts, expanded: 1 % of 230 V (judgement; cheap ones print no better)."""
+
+
+def mains_voltage(bench: GuardedBench) -> Reading:
+    """The mains voltage as a plug-in wattmeter shows it; rails and power are then judged for the mains as it is.
+
+    It stands in the conditions of every later reading. Without a wattmeter it is not measured, and nothing is scaled.
+    """
+    question = "Mains voltage now, on the plug-in wattmeter (none: there is no wattmeter; no hand probe on mains)?"
+    reading = typed_value(bench, "mains_voltage", "V", question, u=MAINS_U_V, at="mains on")
+    if reading.value is None or not 80.0 <= reading.value <= 300.0:
+        why = (
+            "no number was typed"
+            if reading.value is None
+            else f"{reading.value:g} V was typed, which is no mains voltage"
+        )
+        return not_measured("mains_voltage", "none", "V", why, conditions=reading.conditions, method=reading.method)
+    bench.mains_voltage = reading.value
+    return reading
 
 
 def kind_of_output(bench: GuardedBench, rails: Mapping[str, float]) -> tuple[str, list[Reading]]:

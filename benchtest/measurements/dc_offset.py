@@ -31,6 +31,14 @@ SCATTER_V = 0.5e-6
 """Of a difference of two readings on a millivolt range (a digit of a bench meter)."""
 ON_LAMP = "on the lamp"
 DRIFT_METHOD = "offset at the end less offset at the start of the warm-up"
+DRIFT_RATE_METHOD = "straight line through the offset of the last four minutes of the warm-up"
+RATE_OVER_S = 240.0
+RATE_LIMIT_V = 0.002
+"""Volts a minute, at 15 min; an offset that settles walks slower from minute to minute, so below it at 10 min is below it."""
+WARM_S = 590.0
+"""A warm-up of so long is a whole one: at its end the rate is looked at."""
+LONGER_S = (660.0, 720.0, 780.0, 840.0, 900.0)
+"""When an offset that still walks too fast at the end of the warm-up is looked at again."""
 CARRIED_S = 120.0
 """Beside the first and the last time, when a meter that is carried between the outputs is read once more."""
 OPEN = "open circuit"
@@ -204,9 +212,11 @@ def warm_up(bench: GuardedBench, times_s: tuple[float, ...]) -> tuple[list[Readi
 
     Where a meter sits on both outputs every time is used. One movable meter is carried from output to output (outside
     points, moved live), so it is read at the start, at two minutes and at the end only; a channel that no meter reaches
-    is not measured. Drift of more than 30 mV in 10 minutes is a fault (common practice). What stands at two minutes is a
-    reading of its own, unless it is a zero: only the DC check, which looks at both channels, can judge that. DC
-    above the stop limit ends it there, so that the DC check that follows stops the run.
+    is not measured. Drift of more than 30 mV in 10 minutes, or 2 mV a minute at 15 minutes, is a fault (common
+    practice). The rate is looked at where the times reach ten minutes: an offset that settles slows down, so one that is
+    slow enough by then passes, and only for one that is not the warm-up goes on to 15 minutes. What stands at two minutes
+    is a reading of its own, unless it is a zero: only the DC check, which looks at both channels, can judge that. DC above
+    the stop limit ends it there, so that the DC check that follows stops the run.
     """
     points = {channel: f"{channel}_output" for channel in bench.channels}
     reached = [channel for channel in bench.channels if bench.reaches(points[channel])]
@@ -220,7 +230,8 @@ def warm_up(bench: GuardedBench, times_s: tuple[float, ...]) -> tuple[list[Readi
     when: list[float] = []
     at_two_minutes: list[Reading] = []
     too_high: list[str] = []
-    for target in times_s:
+
+    def look(target: float) -> None:
         bench.sleep(max(0.0, start + target - bench.now()), why="offset settles")
         begun = bench.now()
         when.append(begun - start)
@@ -240,9 +251,24 @@ def warm_up(bench: GuardedBench, times_s: tuple[float, ...]) -> tuple[list[Readi
                         method=METHOD, **from_meter(seen.value, seen.budget),
                     )
                 )  # fmt: skip
-        too_high = [channel for channel in reached if not abs(taken[channel][-1]) <= DC_STOP_V]
+        too_high.extend(channel for channel in reached if not abs(taken[channel][-1]) <= DC_STOP_V)
+
+    for target in times_s:
+        look(target)
         if too_high:
             break
+    looked = len(when)  # the drift is that of the warm-up proper, whether or not it is made longer
+    whole = times_s[-1] - times_s[0] >= WARM_S and not too_high
+    if whole and any(not _slow(_rate(when, taken[channel])) for channel in reached):
+        bench.tell(
+            f"The offset still walks, by more than {1000 * RATE_LIMIT_V:.0f} mV a minute: it is watched to 15 minutes.",
+            severity="warning",
+        )
+        carried = not all(bench.sits_on(points[channel]) for channel in reached)
+        for target in (LONGER_S[0], LONGER_S[-1]) if carried else LONGER_S:
+            look(target)
+            if too_high:
+                break
     curve = Curve(
         "offset_warmup",
         "Offset while warming up",
@@ -254,12 +280,12 @@ def warm_up(bench: GuardedBench, times_s: tuple[float, ...]) -> tuple[list[Readi
         {"time_s": "s", **{f"{c}_v": "V" for c in reached}, **{f"{c}_uncertainty_v": "V" for c in reached}},
         {"coverage_factor": COVERAGE},
     )
-    minutes = (when[-1] - when[0]) / 60.0
+    minutes = (when[looked - 1] - when[0]) / 60.0
     conditions = bench.conditions(minutes=round(minutes, 2), at="warm-up")
     common: dict[str, Any] = {"conditions": conditions, "method": DRIFT_METHOD}
     readings = []
     for channel in bench.channels:
-        values = taken[channel]
+        values = taken[channel][:looked]
         if channel not in reached:
             why = f"no meter of this bench sits on {points[channel]} or can be moved there"
             readings.append(not_measured("offset_drift", channel, "V", why, **common))
@@ -269,7 +295,7 @@ def warm_up(bench: GuardedBench, times_s: tuple[float, ...]) -> tuple[list[Readi
         elif not np.isfinite(values).all():
             readings.append(not_measured("offset_drift", channel, "V", "the meter was overloaded", **common))
         else:
-            moved, moment_u = _moment(values, when, late[channel])
+            moved, moment_u = _moment(values, when[:looked], late[channel][:looked])
             change = values[-1] - values[0] + moved
             largest = max(abs(v) for v in values)
             parts = {
@@ -283,7 +309,38 @@ def warm_up(bench: GuardedBench, times_s: tuple[float, ...]) -> tuple[list[Readi
                     quantity="offset_drift", channel=channel, unit="V", **common, **from_meter(change, parts),
                 )
             )  # fmt: skip
+            if whole:
+                rate, rate_u = _rate(when, taken[channel])
+                at = bench.conditions(at=f"{when[-1] / 60.0:.0f} min", minutes=round(when[-1] / 60.0, 2))
+                readings.append(
+                    Reading(
+                        quantity="offset_drift_rate", channel=channel, unit="V/min", conditions=at,
+                        method=DRIFT_RATE_METHOD, **from_meter(rate, {"scatter about the line": rate_u}),
+                    )
+                )  # fmt: skip
     return at_two_minutes + readings, curve
+
+
+def _rate(when: list[float], values: list[float]) -> tuple[float, float]:
+    """Volts a minute at the end: a straight line through what was read in the last RATE_OVER_S, through two readings at
+    least; and its standard uncertainty, from the scatter about the line and that of a meter.
+
+    >>> _rate([0.0, 300.0, 600.0], [0.0, 0.030, 0.060])[0]
+    0.006
+    """
+    first = min(sum(t < when[-1] - RATE_OVER_S - 1.0 for t in when), len(when) - 2)
+    t, v = np.array(when[first:]) / 60.0, np.array(values[first:])
+    t = t - np.mean(t)
+    width = float(t @ t)
+    slope = float(t @ v) / width
+    rest = v - np.mean(v) - slope * t
+    scatter = math.sqrt(float(rest @ rest) / (len(t) - 2)) if len(t) > 2 else 0.0
+    return round(slope, 9), math.hypot(scatter, SCATTER_V) / math.sqrt(width)
+
+
+def _slow(rate: tuple[float, float]) -> bool:
+    """Whether an offset surely walks slower than it may; what is not a number does not."""
+    return abs(rate[0]) + COVERAGE * rate[1] <= RATE_LIMIT_V
 
 
 def _moment(values: list[float], when: list[float], late: list[float]) -> tuple[float, float]:

@@ -14,7 +14,7 @@ from benchtest.measurements.budget import expanded, from_meter, part
 from benchtest.measurements.carrying import carry_meter
 from benchtest.measurements.unmeasured import not_measured
 from benchtest.reading import Reading
-from benchtest.safety import GuardedBench
+from benchtest.safety import GuardedBench, MeterValue
 from benchtest.safety.limits import EMPTY_V
 
 POINTS = {"positive": "rail_positive", "negative": "rail_negative"}
@@ -87,8 +87,12 @@ def _on_one_rail(bench: GuardedBench, values: dict[str, Any]) -> bool:
 
 
 def residual_charge(bench: GuardedBench, at: str) -> list[Reading]:
-    """What stands on each reservoir with the mains off: below 2 V before ohms, hands or soldering."""
+    """What stands on each reservoir with the mains off, and from rail to rail: below 2 V before ohms, hands or soldering.
+
+    Rail to rail is the difference of the two readings to ground.
+    """
     found = []
+    seen: dict[str, MeterValue] = {}
     for side, point in POINTS.items():
         conditions = bench.conditions(at=at, rail=side)
         try:
@@ -101,16 +105,24 @@ def residual_charge(bench: GuardedBench, at: str) -> list[Reading]:
         if value.value is None:
             found.append(not_measured("residual_charge", "none", "V", "overload", conditions=conditions, method=METHOD))
             continue
+        seen[side] = value
         found.append(
             Reading(
-                quantity="residual_charge",
-                channel="none",
-                unit="V",
-                method=METHOD,
-                conditions=conditions,
+                quantity="residual_charge", channel="none", unit="V", method=METHOD, conditions=conditions,
                 **from_meter(abs(value.value), value.budget),
             )
-        )
+        )  # fmt: skip
+    if len(seen) == 2:
+        plus, minus = seen.values()
+        assert plus.value is not None
+        assert minus.value is not None
+        parts = {f"meter, {side} rail": value.standard_uncertainty for side, value in seen.items()}
+        found.append(
+            Reading(
+                quantity="residual_charge", channel="none", unit="V", method=METHOD + "; difference of the two",
+                conditions=bench.conditions(at=at, rail="rail to rail"), **from_meter(abs(plus.value - minus.value), parts),
+            )
+        )  # fmt: skip
     return found
 
 

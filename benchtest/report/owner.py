@@ -28,7 +28,12 @@ Row = Mapping[str, Any]
 
 GOOD, ACCEPTABLE, NOT_GOOD, NOT_TESTED = "good", "acceptable for its age", "not good", "not tested"
 SIX_LINES = {
-    "DC at the loudspeaker terminals": ("dc_offset", "offset_drift", "dc_offset_loaded_difference"),
+    "DC at the loudspeaker terminals": (
+        "dc_offset",
+        "offset_drift",
+        "offset_drift_rate",
+        "dc_offset_loaded_difference",
+    ),
     "Output power": ("output_power",),
     "Distortion": ("thd", "thd_n", "intermodulation"),
     "Noise and hum": ("noise", "hum", "signal_to_noise"),

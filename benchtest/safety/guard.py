@@ -57,6 +57,8 @@ class GuardedBench:
         )  # fmt: skip
         self.__settling_s = 0.0
         self.__load_measured = False
+        self.mains_voltage: float | None = None
+        """As a person read it off a plug-in wattmeter in this run; a condition of every later reading."""
         self.lead_ohm: float | None = None
         """The movable meter's leads together, taken off two-wire ohms; None until they were measured."""
         self.kept: dict[str, Any] = {}
@@ -152,7 +154,10 @@ class GuardedBench:
     def conditions(self, **more: Any) -> dict[str, Any]:
         """The conditions that go with every reading: volume position, inputs, lamp, load."""
         now = self.__interlock.hook_up
-        return {"volume": now.volume, "inputs": now.inputs, "lamp": now.lamp, "load": now.load, **more}
+        source = {"source": now.source} if now.source != "line" else {}
+        mains = {"mains_voltage": self.mains_voltage} if self.mains_voltage is not None else {}
+        known = {"volume": now.volume, "inputs": now.inputs, **source, "lamp": now.lamp, "load": now.load, **mains}
+        return {**known, **more}
 
     def refusal(self, channel: str) -> str:
         """Why this channel is not driven now; "" if it may be."""

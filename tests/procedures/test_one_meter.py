@@ -98,6 +98,10 @@ class Hand:
     def answer(self, text: str) -> str:
         if "series lamp now" in text:
             return "dull"
+        if "Were output devices" in text:
+            return "no"
+        if "wattmeter" in text:
+            return "none"
         if "on ohms" in text:
             return "8.2" if "load" in self.at else "0,2 ohm"
         if "on DC volts" in text:

@@ -365,3 +365,40 @@ def test_dc_that_rises_while_it_warms_up_ends_the_warm_up(emitted, monkeypatch):
         measure.dc_offsets(bench, "warm-up")
         with pytest.raises(SafetyStop, match="DC check"):
             bench.act_on_stops()
+
+
+@pytest.mark.parametrize(
+    ("mv_a_minute", "looked_at", "verdict"),
+    [pytest.param(0.5, 8, "pass", id="slow"), pytest.param(2.6, 13, "fail", id="walks on")],
+)
+def test_an_offset_that_still_walks_is_watched_to_15_minutes(emitted, monkeypatch, mv_a_minute, looked_at, verdict):
+    """2 mV a minute at 15 minutes is a fault (common practice); the limit as published/defaults_at_the_bench.toml has it."""
+    from dataclasses import replace
+
+    from benchtest import measure
+    from benchtest.amplifier_file import unknown_amplifier
+    from benchtest.limits import judge, limit_table
+    from benchtest.safety.probing import Probing
+
+    dc_volts = Probing.dc_volts
+
+    def walking(self, point, **more):
+        value = dc_volts(self, point, **more)
+        walked = 1e-3 * mv_a_minute * (bench.now() - began) / 60.0
+        return replace(value, value=walked) if point == "left_output" else value
+
+    with opened() as bench:
+        ready_to_drive(bench)
+        began = bench.now()
+        monkeypatch.setattr(Probing, "dc_volts", walking)
+        readings, curve = measure.warm_up(bench, (0, 30, 60, 120, 240, 360, 480, 600))
+        assert len(curve.columns["time_s"]) == looked_at
+        table = limit_table(unknown_amplifier())
+        rates = {r.channel: judge(r, table) for r in readings if r.quantity == "offset_drift_rate"}
+        assert rates["left"].verdict == verdict
+        assert rates["left"].value == pytest.approx(1e-3 * mv_a_minute, rel=0.01)
+        assert rates["right"].verdict == "pass"
+        drift = next(r for r in readings if (r.quantity, r.channel) == ("offset_drift", "left"))
+        assert drift.value == pytest.approx(
+            10e-3 * mv_a_minute, rel=0.01
+        )  # over ten minutes, however long it is watched
