@@ -224,7 +224,9 @@ def _open_audio(opened: Instruments, simulation: SimulatedBench | None) -> None:
     else:
         from benchtest.instruments.soundcard import SoundCard
 
-        opened.audio = SoundCard(section.output_device, section.input_device, section.sample_rate)
+        opened.audio = SoundCard(
+            section.output_device, section.input_device, section.sample_rate, exclusive=section.exclusive
+        )
         if opened.file.operator.driver == "simulated":  # its clock must not jump while sound is under way
             from benchtest.instruments.control_port import PacedAudio
 

@@ -116,6 +116,7 @@ def _meters(meters: list[Mapping[str, Any]]) -> Iterator[KeyFault]:
         yield from _resource(meter, i)
         yield from _accuracy(meter.get("accuracy"), i)
         yield from _commands(meter, i)
+        yield from _four_wire(meter, i)
 
 
 def _point(point: str, i: int, points: dict[str, int]) -> Iterator[KeyFault]:
@@ -148,6 +149,16 @@ def _resource(meter: Mapping[str, Any], i: int) -> Iterator[KeyFault]:
     elif driver == "handheld" and resource:
         yield KeyFault(
             path, "no resource for a meter that a person reads", 'Delete the line, or write driver = "scpi".'
+        )
+
+
+def _four_wire(meter: Mapping[str, Any], i: int) -> Iterator[KeyFault]:
+    if meter.get("four_wire") is True and meter.get("driver") == "handheld":
+        yield KeyFault(
+            ("dmm", i, "four_wire"),
+            "no such thing for a meter that a person reads",
+            "Delete the line.",
+            found="is given",
         )
 
 

@@ -205,6 +205,14 @@ class DmmSection(FileModel):
             '"movable", or the test point on which the leads stay',
         ),
     ] = MOVABLE
+    four_wire: Annotated[
+        bool,
+        Says(
+            "whether ohms are measured with four wires",
+            "Write true for a meter with sense leads that are clipped on beside the others.",
+            "true: ohms with four wires (sense leads beside the others)",
+        ),
+    ] = False
     accuracy: Annotated[
         tuple[AccuracyRow, ...], Says("rows of the meter's accuracy statement", "Copy them from the meter's manual.")
     ] = ()
@@ -241,6 +249,14 @@ class AudioSection(FileModel):
     left_input_divider: Annotated[float, Field(ge=1.0, le=10_000.0), _DIVIDER]
     right_input_divider: Annotated[float, Field(ge=1.0, le=10_000.0), _DIVIDER]
     output_divider: Annotated[float, Field(ge=1.0, le=10_000.0), _DIVIDER] = 1.0
+    exclusive: Annotated[
+        bool,
+        Says(
+            "whether the device is taken for this program alone",
+            "Write true to keep the system's mixer and resampler out, where its sound has such a mode.",
+            "true: no other program and no resampler comes in between, where the system has such a mode",
+        ),
+    ] = False
 
     def input_divider(self, channel: str) -> float:
         """Volts at the terminals per volt at the sound card's input, "left" or "right"."""

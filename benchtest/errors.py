@@ -25,6 +25,10 @@ class InstrumentError(BenchtestError):
     exit_status = 3
 
 
+class OutsideStatement(InstrumentError):
+    """A reading that a meter's accuracy statement does not cover; it was refused, and nothing is wrong with the meter."""
+
+
 class NoReply(InstrumentError):
     """An instrument was silent until its timeout."""
 

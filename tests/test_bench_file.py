@@ -196,6 +196,14 @@ def test_notes_tell_their_line_and_that_a_hand_held_meter_watches_nothing():
     assert any("No meter on dc_watch" in note for note in notes_on(bench_from_text(TEXT, "bench.toml")))
 
 
+def test_four_wires_are_no_matter_of_a_hand_held_meter():
+    assert bench_from_text(TEXT.replace('name = "dmm"', 'name = "dmm"\nfour_wire = true'), "b").dmm[0].four_wire
+    said = told(
+        'driver = "scpi"\nresource = "TCPIP0::192.0.2.7::5025::SOCKET"', 'driver = "handheld"\nfour_wire = true'
+    )
+    assert "four_wire is given. Expected no such thing for a meter that a person reads" in said
+
+
 NAMES = st.text(min_size=1, max_size=8)
 POSITIVE = st.floats(0.01, 900.0)
 PERCENT = st.floats(0.001, 10.0)

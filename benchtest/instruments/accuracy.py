@@ -10,7 +10,7 @@ import math
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
-from benchtest.errors import InstrumentError
+from benchtest.errors import OutsideStatement
 from benchtest.instruments.protocols import Function
 
 UNITS: dict[Function, str] = {
@@ -100,14 +100,14 @@ def rows_for(
     """
     of_function = [row for row in accuracy if row.function == function]
     if not of_function:
-        raise InstrumentError(
+        raise OutsideStatement(
             f"Multimeter '{meter}' has no accuracy statement for {function}. "
             f"Expected one line at least in its 'accuracy'. Copy it from the meter's data sheet into the bench file."
         )
     if range is not None:
         wide = [row.range for row in of_function if row.range >= range * (1 - 1e-6)]
         if not wide:
-            raise InstrumentError(
+            raise OutsideStatement(
                 f"Multimeter '{meter}', {function}: range {range:g} {UNITS[function]} is above every range of its "
                 f"accuracy statement ({max(row.range for row in of_function):g} {UNITS[function]}). "
                 f"Add the line for that range to the bench file, or measure on a lower one."
@@ -118,7 +118,7 @@ def rows_for(
         bands = ", ".join(
             f"{row.frequency_hz[0]:g} to {row.frequency_hz[1]:g} Hz" for row in of_function if row.frequency_hz
         )
-        raise InstrumentError(
+        raise OutsideStatement(
             f"Multimeter '{meter}', {function} at {frequency_hz:g} Hz: outside its accuracy statement ({bands}), "
             f"so the reading is refused. Measure inside that band, or use the sound card, calibrated inside it."
         )

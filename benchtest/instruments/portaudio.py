@@ -216,6 +216,34 @@ def choose(name: str, candidates: Sequence[AudioDevice], *, output: bool) -> Aud
     raise InstrumentError(f"No sound card '{name}' as {way}. Stereo {way}s found: {listed}. {remedy}")
 
 
+_SHARED = ("MME", "Windows DirectSound")
+"""Host APIs that always go through the system's mixer."""
+
+
+def exclusive_settings(portaudio: Any, output: AudioDevice, input: AudioDevice) -> tuple[Any, Any] | None:
+    """What sounddevice is told so that a stream has its devices alone, (input, output); None where the host API gives
+    nothing else (ASIO, WDM-KS, an ALSA hardware device, JACK).
+
+    Raises InstrumentError where such a mode cannot be had for these devices.
+    """
+    made = [_exclusive(portaudio, device) for device in (input, output)]
+    return None if made == [None, None] else (made[0], made[1])
+
+
+def _exclusive(portaudio: Any, device: AudioDevice) -> Any:
+    if device.host_api == "Windows WASAPI":
+        return portaudio.WasapiSettings(exclusive=True)
+    if device.host_api == "Core Audio":
+        return portaudio.CoreAudioSettings(change_device_parameters=True, fail_if_conversion_required=True)
+    if device.host_api in _SHARED or (device.host_api == "ALSA" and "hw:" not in device.name):
+        raise InstrumentError(
+            f"{device} is shared with other programs; [audio] exclusive = true wants it alone. Expected a device that can be "
+            "had so: on Linux the hardware itself, whose name has 'hw:' in it; on Windows its entry under WASAPI, WDM-KS or "
+            "ASIO. Name that one, or delete the line."
+        )
+    return None
+
+
 def translate(error: Exception, *, doing: str, sample_rate: int) -> InstrumentError:
     """PortAudio's error as ours: what was tried, what PortAudio says, what to do about it."""
     number = error.args[1] if len(error.args) > 1 else None

@@ -24,6 +24,7 @@ from numpy.typing import NDArray
 from benchtest.errors import InstrumentError, LostFrames
 from benchtest.instruments import audio_server_names, portaudio
 from benchtest.instruments.clock import WallClock
+from benchtest.instruments.portaudio import AudioDevice
 from benchtest.instruments.protocols import Clock, FloatArray, Recording
 
 LATENCY_S = 0.1
@@ -119,6 +120,9 @@ class SoundCard:
         Buffer asked of the device, s.
     settle_s : float, optional
         ``start`` waits until no gap has been seen for so long, s.
+    exclusive : bool, optional
+        Take the devices for this program alone, so that nothing is mixed in or resampled; where the host API has no
+        such mode, or a shared device is named, that is an error.
     clock : Clock, optional
         The wall clock where left out. It is read in the callback, so it must not wait for anything.
 
@@ -136,6 +140,7 @@ class SoundCard:
         *,
         latency_s: float | None = None,
         settle_s: float | None = None,
+        exclusive: bool = False,
         clock: Clock | None = None,
     ) -> None:
         self.sample_rate = sample_rate
@@ -159,7 +164,9 @@ class SoundCard:
         self._last_block_at = 0.0
         self._last_gap_at = 0.0
         self._portaudio = portaudio.load()
-        self._output_index, self._input_index = self._find_devices()
+        found = self._find_devices()
+        self._output_index, self._input_index = (device.index for device in found)
+        self._extra = portaudio.exclusive_settings(self._portaudio, *found) if exclusive else None
 
     # Opening and closing -------------------------------------------------------------------------------------------
 
@@ -181,6 +188,7 @@ class SoundCard:
             "device": (self._input_index, self._output_index),
             "channels": 2,
             "dtype": "float32",
+            "extra_settings": self._extra,
         }
         with portaudio.server_environment(self._output, self._input), portaudio.quiet():
             try:
@@ -342,8 +350,8 @@ class SoundCard:
         job.last_frames = frames
         job.position += frames
 
-    def _find_devices(self) -> tuple[int, int]:
-        """The devices' numbers. An audio server under load may miss PortAudio's first look, so it gets three."""
+    def _find_devices(self) -> tuple[AudioDevice, AudioDevice]:
+        """Output and input. An audio server under load may miss PortAudio's first look, so it gets three."""
         tries = 3 if self._is_server else 1
         for left in reversed(range(tries)):
             with portaudio.server_environment(self._output, self._input):
@@ -352,8 +360,8 @@ class SoundCard:
                 found = portaudio.devices(self._portaudio)
             try:
                 return (
-                    portaudio.choose(self._output.device, found, output=True).index,
-                    portaudio.choose(self._input.device, found, output=False).index,
+                    portaudio.choose(self._output.device, found, output=True),
+                    portaudio.choose(self._input.device, found, output=False),
                 )
             except InstrumentError as error:
                 if not left:

@@ -59,7 +59,8 @@ def contact_resistance(bench: GuardedBench, channel: str, place: str = "relay_co
         return not_measured("contact_resistance", channel, "ohm", why, **nothing)
     meter, output = capture.meters.get(point), capture.figures[channel].level_v
     if meter is None or meter.value is None or not output > 0.0:
-        return not_measured("contact_resistance", channel, "ohm", "the meter saw no tone across it", **nothing)
+        why_not = capture.refused.get(point, "the meter saw no tone across it")
+        return not_measured("contact_resistance", channel, "ohm", why_not, **nothing)
     relative = math.hypot(bench.calibration.volts_relative(), 0.01)
     current = part(output / load, output / load * relative, "output over load")
     figures = expanded(part(meter.value, meter.standard_uncertainty, "meter accuracy") / current)

@@ -77,7 +77,9 @@ def ripple_under_load(bench: GuardedBench, channel: str) -> list[Reading]:
     for side, point in points.items():
         value = capture.meters.get(point)
         if value is None or value.value is None:
-            found += _none("the rail's ripple was not read in time", {**conditions, "rail": side})
+            found += _none(
+                capture.refused.get(point, "the rail's ripple was not read in time"), {**conditions, "rail": side}
+            )
             continue
         found.append(_ripple(value, {**conditions, "rail": side}, frequency))
         found.append(_capacitance(bench, channel, capture, value, idle[side], side, {**conditions, "rail": side}))

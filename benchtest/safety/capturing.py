@@ -18,7 +18,7 @@ from benchtest import signals
 from benchtest.analysis.timing import latency, steady
 from benchtest.bench import Instruments
 from benchtest.calibration import Calibration
-from benchtest.errors import LostFrames, NotAllowed, NotReachable
+from benchtest.errors import LostFrames, NotAllowed, NotReachable, OutsideStatement
 from benchtest.events import EventStream
 from benchtest.instruments.protocols import AudioInterface, FloatArray, Function, InBlocks, Multimeter, Recording
 from benchtest.safety import limits as lim
@@ -77,6 +77,7 @@ class Seen:
 
     rails: tuple[float, float] | None = None
     meters: Mapping[str, MeterValue] = field(default_factory=dict)
+    refused: Mapping[str, str] = field(default_factory=dict)
 
 
 class Capturing:
@@ -181,8 +182,9 @@ class Capturing:
                 order.while_playing()
             seen = self._watch(order)
             return audio.finish(), seen
-        except BaseException:
+        except BaseException as error:
             audio.mute()
+            self.__stops.cut_off(error)
             raise
         finally:
             self.__stops.tone_guard.disarm()
@@ -233,6 +235,7 @@ class Capturing:
         meter = self._watcher(order)
         wanted = list(order.also_ac)
         meters: dict[str, MeterValue] = {}
+        refused: dict[str, str] = {}
         while audio.playing():
             if meter is not None:
                 with self._awaiting(f"no reading of the DC watch, {meter.name}", lim.WATCH_OVERDUE_S):
@@ -249,8 +252,11 @@ class Capturing:
                 self._soaked(rails, order.idle_rails)
             if wanted and audio.playing():
                 point, frequency_hz = wanted.pop(0)
-                meters |= self._ac(point, frequency_hz)
-        return Seen(rails, meters)
+                try:
+                    meters |= self._ac(point, frequency_hz)
+                except OutsideStatement as why:  # the meter is well and DC is watched: no reason to cut the tone off
+                    refused[point] = str(why)
+        return Seen(rails, meters, refused)
 
     @contextlib.contextmanager
     def _awaiting(self, what: str, seconds: float) -> Iterator[None]:
@@ -345,7 +351,7 @@ def _as_capture(
     return Capture(
         volts=volts, sample_rate=rate, driven=order.driven, input_v=order.input_v, frequency_hz=order.frequency_hz,
         volts_per_full_scale=scale, clipped=bool(np.max(np.abs(samples), initial=0.0) >= 0.9999), figures=figures,
-        rails=seen.rails, meters=seen.meters, thrown_away=thrown_away,
+        rails=seen.rails, meters=seen.meters, thrown_away=thrown_away, refused=seen.refused,
     )  # fmt: skip
 
 

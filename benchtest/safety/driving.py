@@ -98,7 +98,14 @@ class Driving:
         limited = self.__interlock.channels[channel].clearance is Clearance.LIMITED
         if limited or not loaded:  # power belongs into a dummy load
             highest = min(highest, limits.one_watt_v())
-        return highest
+        return min(highest, self._most_input_v() * self._gain(channel))
+
+    def _most_input_v(self) -> float:
+        """The highest input (V rms) that any tone may have; infinite where neither sensitivity nor gain is stated."""
+        spec, rated = self.__amplifier, self.limits().rated_v()
+        if rated is None or (spec.sensitivity_v is None and spec.gain_db is None):
+            return math.inf
+        return lim.INPUT_ABOVE_SENSITIVITY * rated / self.assumed_gain()
 
     def assumed_gain(self) -> float:
         """The gain (ratio) from input to terminals that is assumed until it is measured."""
@@ -270,7 +277,8 @@ class Driving:
         tops = [self.limits().highest_burst_v(CHANNELS.index(c), self.load_ohm[c]) for c in driven]
         if not full or any(top is None for top in tops) or any(state.channels[c].ramp_ended for c in driven):
             return 0.0
-        return min([seen * lim.BURST_RUNG, *(top for top in tops if top is not None)])
+        bounds = [seen * lim.BURST_RUNG, *(self._most_input_v() * self._gain(c) for c in driven)]
+        return min([*bounds, *(top for top in tops if top is not None)])
 
     def bursts(self, output_v: float, channels: Sequence[str], *, count: int) -> Capture:
         """See GuardedBench.bursts."""

@@ -56,7 +56,8 @@ class Capture:
 
     volts: (frames, 2) at the speaker terminals. input_v: rms at the input sockets per channel. figures: per channel
     what the tone's analysis gave, {} when no tone was played. rails: the (positive, negative) rail seen under power.
-    meters: what other meters showed while it played, by test point. thrown_away: why earlier takes were no data.
+    meters: what other meters showed while it played, by test point; refused: why one was not read.
+    thrown_away: why earlier takes were no data.
     """
 
     volts: FloatArray
@@ -71,6 +72,7 @@ class Capture:
     note: str = ""
     meters: Mapping[str, MeterValue] = field(default_factory=dict)
     thrown_away: tuple[str, ...] = ()
+    refused: Mapping[str, str] = field(default_factory=dict)
 
     def channel(self, name: str) -> FloatArray:
         """One channel's volts, shape (frames,)."""

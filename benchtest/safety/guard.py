@@ -252,6 +252,10 @@ class GuardedBench:
         """Whether a meter sits on the point or can be moved there."""
         return self.__hooking.reaches(point)
 
+    def ac_frequency(self, point: str) -> float:
+        """At which frequency the meter on a point can be compared: 1 kHz, or a lower one inside its AC statement."""
+        return self.__probing.ac_frequency(point)
+
     def sits_on(self, point: str) -> bool:
         """Whether a meter's leads are on the point now."""
         return self.__hooking.sits_on(point)
@@ -270,7 +274,7 @@ class GuardedBench:
         """AC voltage (rms) at a test point; the frequency says which accuracy statement applies."""
         return self.__probing.ac_volts(point, frequency_hz, repeats=repeats, range=range)
 
-    def ohms(self, point: str, *, range: float | None = None, four_wire: bool = False) -> MeterValue:
+    def ohms(self, point: str, *, range: float | None = None, four_wire: bool | None = None) -> MeterValue:
         """Resistance at a test point, with the power off and the reservoirs measured empty (else NotAllowed)."""
         return self.__probing.ohms(point, range=range, four_wire=four_wire)
 

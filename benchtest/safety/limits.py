@@ -62,6 +62,9 @@ EMPTY_V = 2.0
 """Ohms only below this on every rail."""
 INPUT_SHARE = 0.9
 """Share of the sound card's full scale that a predicted peak may use."""
+INPUT_ABOVE_SENSITIVITY = 4.0
+"""The input may be driven to so many times (12 dB) what makes rated power at full volume: with the volume turned down the
+gain that is measured would ask for more, and the stages before the volume control clip. Judgement, no source."""
 UNKNOWN_GAIN = 200.0
 """Gain (46 dB) assumed of an amplifier of which nothing is known, until it has been measured."""
 ABOVE_RATED = 1.3

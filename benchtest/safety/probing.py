@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 
 from benchtest.bench import Instruments
+from benchtest.calibration import FREQUENCY_HZ, calibration_frequency
 from benchtest.errors import NotAllowed, NotReachable
 from benchtest.events import EventStream
 from benchtest.instruments.protocols import Function, Multimeter
@@ -50,12 +51,21 @@ class Probing:
         """AC voltage (rms) at a test point; the frequency says which accuracy statement applies."""
         return self.__measure(point, Function.AC_VOLTS, repeats, range, frequency_hz, 10.0)
 
-    def ohms(self, point: str, *, range: float | None = None, four_wire: bool = False) -> MeterValue:
+    def ac_frequency(self, point: str) -> float:
+        """1 kHz, or the highest lower frequency inside the AC statement of the meter on a point."""
+        meter = self.__hook_ups.meter_at(point)
+        return FREQUENCY_HZ if meter is None else calibration_frequency(self.__it.file.meter(meter.name))
+
+    def ohms(self, point: str, *, range: float | None = None, four_wire: bool | None = None) -> MeterValue:
         """Resistance at a test point, with the power off and the reservoirs measured empty.
 
+        With four wires where that is said, here or of the meter in the bench file.
         Raises NotAllowed otherwise (a charged reservoir destroys the meter and spoils the reading).
         """
         self.__dead_only(point)
+        meter = self.__hook_ups.meter_at(point)
+        if four_wire is None and meter is not None:
+            four_wire = self.__it.file.meter(meter.name).four_wire
         function = Function.RESISTANCE_4W if four_wire else Function.RESISTANCE
         return self.__measure(point, function, 1, range, None, 10.0)
 

@@ -34,6 +34,12 @@ class Stops:
         if self.__it.audio is not None:
             self.__it.audio.mute()
 
+    def cut_off(self, error: BaseException) -> None:
+        """A tone ended in an error, and the sound card stays mute. Where somebody swallows the error and goes on, the next
+        thing that is asked of the bench stops the run and says why."""
+        if not isinstance(error, SafetyStop):
+            self.__interlock.stop = self.__interlock.stop or f"the tone was cut off: {error or type(error).__name__}"
+
     def stop(self, message: str) -> None:
         """Tone off, then mains off where it can be switched; latched. Always raises SafetyStop."""
         self.mute()

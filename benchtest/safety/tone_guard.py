@@ -26,6 +26,8 @@ from typing import Any
 _SIGNALS = tuple(getattr(signal, name) for name in ("SIGINT", "SIGTERM", "SIGHUP") if hasattr(signal, name))
 
 SIGNAL = "signal"
+PARENT_POLL_S = 0.25
+"""How often, while a tone stands, it is looked whether the program that started this one is still there."""
 
 
 class Interrupted(KeyboardInterrupt):
@@ -37,6 +39,7 @@ class ToneGuard:
 
     def __init__(self, mute: Callable[[], None]) -> None:
         self._mute = mute
+        self._parent = os.getppid()
         self._read_fd, self._write_fd = os.pipe()
         os.set_blocking(self._write_fd, False)
         self._deadline: float | None = None
@@ -85,7 +88,7 @@ class ToneGuard:
         while not self._ended:
             deadline, awaited = self._deadline, self._awaited
             ends = [at for at in (deadline, None if awaited is None else awaited[0]) if at is not None]
-            wait = max(0.0, min(ends) - time.monotonic()) if ends else 3600.0
+            wait = max(0.0, min(*ends, time.monotonic() + PARENT_POLL_S) - time.monotonic()) if ends else 3600.0
             ready, _, _ = select.select([self._read_fd], [], [], wait)
             if ready:
                 received = os.read(self._read_fd, 256)
@@ -93,6 +96,8 @@ class ToneGuard:
                     self._trip(SIGNAL)
                 continue
             now = time.monotonic()
+            if ends and os.getppid() != self._parent:
+                self._trip("the program that started this one has gone")
             if awaited is not None and self._awaited is awaited and now >= awaited[0]:
                 self._awaited = None
                 self._trip(awaited[1])

@@ -5,6 +5,7 @@ The same driver on a real PortAudio and audio server: ``tests/audio_server``.
 
 from __future__ import annotations
 
+import inspect
 import subprocess
 import sys
 import tracemalloc
@@ -310,6 +311,56 @@ def test_priming_and_gaps_while_nothing_plays_are_none(card: SoundCard, fake: Fa
     fake.streams[0].status = [Status(priming_output=True)]
     card.begin(noise(4096), record=(0, 4096))
     assert card.finish().lost_frames == 0
+
+
+# Alone with the device ---------------------------------------------------------------------------------------------------
+
+
+def device(name: str, host_api: str) -> portaudio.AudioDevice:
+    return portaudio.AudioDevice(0, name, host_api, 2, 2, 48_000.0)
+
+
+@pytest.mark.parametrize(
+    ("host_api", "name", "expected"),
+    [
+        ("Windows WASAPI", "Line (USB)", ("wasapi", {"exclusive": True})),
+        (
+            "Core Audio",
+            "USB",
+            ("core", {"change_device_parameters": True, "fail_if_conversion_required": True}),
+        ),
+    ],
+)
+def test_exclusive_is_asked_of_the_host_api_that_has_it(host_api: str, name: str, expected: object) -> None:
+    """The options are those of sounddevice's documentation."""
+    module = SimpleNamespace(
+        WasapiSettings=lambda **more: ("wasapi", more), CoreAudioSettings=lambda **more: ("core", more)
+    )
+    one = device(name, host_api)
+    assert portaudio.exclusive_settings(module, one, one) == (expected, expected)
+
+
+def test_sounddevice_takes_those_options() -> None:
+    sounddevice = pytest.importorskip("sounddevice", exc_type=(ImportError, OSError))
+    assert {"exclusive"} <= set(inspect.signature(sounddevice.WasapiSettings.__init__).parameters)
+    known = set(inspect.signature(sounddevice.CoreAudioSettings.__init__).parameters)
+    assert {"change_device_parameters", "fail_if_conversion_required"} <= known
+    assert "extra_settings" in inspect.signature(sounddevice.Stream.__init__).parameters
+
+
+@pytest.mark.parametrize(
+    ("host_api", "name"), [("ASIO", "USB"), ("Windows WDM-KS", "USB"), ("ALSA", "USB: - (hw:1,0)")]
+)
+def test_hardware_is_exclusive_by_itself(host_api: str, name: str) -> None:
+    one = device(name, host_api)
+    assert portaudio.exclusive_settings(SimpleNamespace(), one, one) is None
+
+
+@pytest.mark.parametrize(("host_api", "name"), [("ALSA", "pulse"), ("ALSA", "default"), ("MME", "USB")])
+def test_a_shared_device_cannot_be_had_alone(host_api: str, name: str) -> None:
+    one = device(name, host_api)
+    with pytest.raises(InstrumentError, match=r"is shared with other programs.*exclusive = true.*hw:"):
+        portaudio.exclusive_settings(SimpleNamespace(), one, one)
 
 
 # Tone off ----------------------------------------------------------------------------------------------------------------

@@ -3,11 +3,32 @@
 import pytest
 
 from benchtest import measure
-from benchtest.amplifier_file import load_amplifier
+from benchtest.amplifier_file import amplifier_from_text, load_amplifier
 from benchtest.errors import NotAllowed, SafetyStop
 from benchtest.safety import NotCleared, limits, open_bench
 from simulated_instruments.amplifier import Probe
 from tests.safety.conftest import DEMO, ready_to_drive
+
+
+def test_the_input_is_not_driven_far_above_the_stated_sensitivity(emitted):
+    """With the volume turned down the measured gain asks for more input; the stages before the volume control clip."""
+    text = """
+        [amplifier]
+        name = "sensitive"
+        output_stage = "direct_coupled"
+        rated_power_w = 60.0
+        sensitivity_v = 0.15
+    """
+    with open_bench(None, amplifier=amplifier_from_text(text, "a.toml"), calibrate=False) as bench:
+        ready_to_drive(bench)
+        bench.hook_up(volume="-20 dB")
+        for level in (0.05, 0.05, 0.3):
+            bench.tone(level, ["left"], hold_s=0.4)
+        gain = bench.gain("left")
+        assert gain < 5.0  # some 37 at full volume
+        assert bench.highest_output(["left"]) == pytest.approx(4 * 0.15 * gain, rel=1e-3)
+        with pytest.raises(NotAllowed):
+            bench.tone(4 * 0.15 * gain * 1.01, ["left"])
 
 
 def test_nothing_is_driven_with_the_mains_off(bench, emitted):

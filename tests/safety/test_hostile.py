@@ -107,6 +107,35 @@ _NEVER_RETURNS = """
 """
 
 
+CHILD = """
+import os, sys, time
+from benchtest.safety.tone_guard import ToneGuard
+muted = lambda: os.write(1, b"muted ")
+guard = ToneGuard(muted)
+guard.arm(60.0)
+os.write(1, b"armed ")
+end = time.monotonic() + 20.0
+while not guard.tripped and time.monotonic() < end:
+    time.sleep(0.05)
+os.write(1, guard.tripped.encode())
+"""
+PARENT = """
+import subprocess, sys, time
+subprocess.Popen([sys.executable, "-c", sys.argv[1]])
+time.sleep(60.0)
+"""
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="no orphan gets another parent there")
+def test_a_killed_parent_turns_the_tone_off():
+    with subprocess.Popen([sys.executable, "-c", PARENT, CHILD], stdout=subprocess.PIPE) as parent:
+        assert parent.stdout is not None
+        said = parent.stdout.read(len(b"armed "))
+        parent.kill()
+        said += parent.stdout.read()
+    assert said == b"armed muted the program that started this one has gone"
+
+
 @pytest.mark.parametrize("way", ["deadline", "SIGINT", "SIGTERM", "SIGHUP"])
 def test_one_that_never_returns_is_muted_by_a_thread(way):
     child = subprocess.Popen(

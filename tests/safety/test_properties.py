@@ -196,6 +196,11 @@ class Oracle:
                 frequency_hz=self.frequency_hz, burst=self.burst,
             )  # fmt: skip
             predicted = float(peaks[i]) * full_scale * gain
+            if self.drawn.rated_w is not None and self.drawn.gain_db is not None:
+                # Four times what makes rated power into 8 ohm at full volume, as the file states the gain.
+                at_most = 4.0 * math.sqrt(2.0 * self.drawn.rated_w * 8.0) / 10 ** (self.drawn.gain_db / 20)
+                if not float(peaks[i]) * full_scale <= at_most * 1.002:
+                    yield f"{channel}: {peaks[i] * full_scale:.3f} V peak at the input, {at_most:.3f} V at most"
             if not predicted <= most * 1.002:
                 yield f"{channel}: {predicted:.3f} V peak predicted, {most:.3f} V at most ({self.frequency_hz:g} Hz)"
 

@@ -7,6 +7,7 @@ import pytest
 
 from benchtest.amplifier_file import load_amplifier
 from benchtest.errors import InstrumentError, LostFrames, NoReply, NotAllowed, SafetyStop
+from benchtest.instruments.accuracy import DEFAULT
 from benchtest.instruments.multimeter import ScpiMultimeter
 from benchtest.instruments.protocols import Function, MeterReading
 from benchtest.safety import open_bench
@@ -249,6 +250,35 @@ def test_with_a_dc_watch_nothing_else_is_looked_at(bench):
     ready_to_drive(bench)
     bench.tone(0.05, ["left"])
     assert bench.unwatched == frozenset()
+
+
+def test_a_reading_that_the_statement_refuses_does_not_cut_the_tone_off(emitted, monkeypatch):
+    """The meter is well and DC is watched; what it would show is not known well enough, that is all."""
+    with opened() as bench:
+        ready_to_drive(bench)
+        meter = bench._GuardedBench__it.meters["left meter"]
+        meter.accuracy, meter._plans = tuple(DEFAULT), {}
+        capture = bench.tone(0.05, ["left"], hold_s=1.4, also_ac=(("left_output", 1000.0),))
+        assert capture.meters == {}
+        assert "outside its accuracy statement (40 to 500 Hz)" in capture.refused["left_output"]
+        bench.tone(0.3, ["left"])  # and it goes on
+
+
+def test_an_error_in_mid_tone_that_a_measurement_swallows_is_told_at_the_next_thing_asked(emitted, monkeypatch):
+    def lost(self, function, **more):
+        if self.name == "watch meter":
+            raise InstrumentError("the watch meter has gone")
+        return measure(self, function, **more)
+
+    with opened() as bench:
+        ready_to_drive(bench)
+        bench.tone(0.05, ["left"])
+        measure = ScpiMultimeter.measure
+        monkeypatch.setattr(ScpiMultimeter, "measure", lost)
+        with pytest.raises(InstrumentError, match="has gone"):
+            bench.tone(0.3, ["left"], hold_s=3.0)
+        with pytest.raises(SafetyStop, match="the tone was cut off: the watch meter has gone"):
+            bench.tone(0.05, ["left"])
 
 
 def test_a_meter_that_hangs_up_in_mid_tone(emitted):
