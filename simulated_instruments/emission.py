@@ -69,7 +69,10 @@ def strength(samples: FloatArray, sample_rate: float) -> tuple[tuple[float, floa
 
 
 def stretches(stimulus: FloatArray, sample_rate: float) -> list[Stretch]:
-    """Cut a stimulus into steady stretches, 50 ms or longer, so that nobody needs to render it to know its power."""
+    """Cut a stimulus into steady stretches, 50 ms or longer, so that nobody needs to render it to know its power.
+
+    A fade of 50 ms at either end counts to what it leads to or from.
+    """
     frames = len(stimulus)
     block = max(1, round(_BLOCK_S * sample_rate))
     starts = np.arange(0, frames, block)
@@ -82,13 +85,24 @@ def stretches(stimulus: FloatArray, sample_rate: float) -> list[Stretch]:
         first, now = rms[cuts[-1]], rms[index]
         if not np.all(np.abs(now - first) <= _STEADY * first + _SILENT):
             cuts.append(index)
-    edges = [int(starts[index]) for index in cuts] + [frames]
+    cuts.append(len(starts))
+    if len(cuts) > 2 and cuts[1] == 1 and cuts[2] > 2 and _is_fade(rms[0], rms[1]):
+        del cuts[1]
+    if len(cuts) > 2 and cuts[-2] == len(starts) - 1 > cuts[-3] + 1 and _is_fade(rms[-1], rms[-2]):
+        del cuts[-2]
+    edges = [int(starts[index]) for index in cuts[:-1]] + [frames]
     found = []
     for first_frame, stop in pairwise(edges):
-        piece = stimulus[first_frame : min(stop, first_frame + round(0.5 * sample_rate))]
+        edge = block if stop - first_frame >= 3 * block else 0
+        piece = stimulus[first_frame + edge : min(stop - edge, first_frame + edge + round(0.5 * sample_rate))]
         level, frequency = strength(piece, sample_rate)
         found.append(Stretch(first_frame, stop, level, frequency))
     return found
+
+
+def _is_fade(outer: FloatArray, inner: FloatArray) -> bool:
+    """Whether a block beside a steady one is its fade: weaker in every channel, but not silent."""
+    return bool(np.all(outer <= inner) and np.any(outer > _SILENT))
 
 
 @dataclass

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from .band_limited import LATENCY, Clipper, Curve, Table
 from .design import ChannelDesign
-from .filters import DELAY, DelayLine, FirstOrder, Running, low_pass
+from .filters import DELAY, DelayLine, FirstOrder, Running, low_pass, ramp
 from .joints import JointState
 from .oscillation import Oscillation
 from .output_kind import OutputKind
@@ -241,7 +241,7 @@ class Channel:
         if self._kind_dc is not None:
             self._kind.settle(self._kind_dc + middle[0], section, rate)
             self._kind_dc = None
-        return self._kind.slow(v + np.linspace(*middle, len(v), endpoint=False), section, rate)
+        return self._kind.slow(v + ramp(*middle, len(v)), section, rate)
 
     def table(self, total_ohm: float, *, idle_within: float = 0.015) -> tuple[Table, float]:
         """Error made inside the loop against output voltage, and a factor near 1 for the voltage: the table is made anew

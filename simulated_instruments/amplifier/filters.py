@@ -173,6 +173,23 @@ class Running:
             self._memory = self._memory * (math.exp(-seconds / time_constant) if time_constant > 0.0 else 0.0)
 
 
+@lru_cache(maxsize=1)
+def _count() -> FloatArray:
+    return np.arange(1 << 15, dtype=np.float64)
+
+
+def ramp(start: float, end: float, n: int) -> FloatArray:
+    """(n,) from ``start`` evenly towards ``end``, which the next block begins with.
+
+    >>> ramp(1.0, 2.0, 4).tolist()
+    [1.0, 1.25, 1.5, 1.75]
+    """
+    count = _count()[:n] if n <= 1 << 15 else np.arange(n, dtype=np.float64)
+    values: FloatArray = count * ((end - start) / max(1, n))
+    values += start
+    return values
+
+
 @dataclass
 class DelayLine:
     """Delays by a fixed number of frames."""

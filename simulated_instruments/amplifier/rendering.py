@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from .band_limited import LATENCY
 from .channel import ERROR_LATENCY, Path
 from .circuit import Circuit
-from .filters import DELAY, DelayLine
+from .filters import DELAY, DelayLine, ramp
 from .front import MIX_DELAY
 from .joints import gate
 from .noise import hum, mains_sine
@@ -85,7 +85,13 @@ class Rendering:
             self._start_dc[i] = circuit.dc(i, rails)
         for line, level in zip(self._rail_lines, rails, strict=True):
             line.fill(level)
-        self._render_block(np.zeros((2, _PRIME)), rate, prime=True)
+        # Silence leaves nothing in the filters before the output stage: what stands there is the offset.
+        ideal = [np.full(_PRIME, level) for level in self._start_dc]
+        totals = (circuit.path(0).total_ohm, circuit.path(1).total_ohm)
+        self._was_near = self._near(ideal, totals, rails)
+        late = np.repeat(np.array(rails)[:, None], _PRIME, axis=1) if self._was_near else None
+        for c, y, total in zip(circuit.channels, ideal, totals, strict=True):
+            c.output(y, late, total, rate)
 
     def _next(self, v: FloatArray, out: FloatArray, first: int, rate: float) -> int:
         """Render up to a block, less if the relay or a fuse acts before; returns the frames done."""
@@ -128,20 +134,20 @@ class Rendering:
         circuit.relay.seen_v = before  # pass_time shows it the whole block's mean; here only the moment is looked for
         return None if trip is None else trip * each
 
-    def _render_block(self, sockets: FloatArray, rate: float, *, prime: bool = False) -> _Block:
+    def _render_block(self, sockets: FloatArray, rate: float) -> _Block:
         circuit = self._circuit
         n = sockets.shape[1]
-        noise = 0.0 if prime else circuit.noise_scale
+        noise = circuit.noise_scale
         sine: FloatArray | None = None
-        if (circuit.mains and not prime) or any(circuit.front.hum_v) or circuit.front.connection == "open":
+        if circuit.mains or any(circuit.front.hum_v) or circuit.front.connection == "open":
             sine = mains_sine(2.0 * math.pi * circuit.mains_hz, circuit.time, n, rate)
         start = circuit.rails()
         inputs = circuit.front.render(sockets, rate, sine, noise, circuit.time)
         paths = (circuit.path(0), circuit.path(1))
         totals = (paths[0].total_ohm, paths[1].total_ohm)
-        ideal = [self._ideal(i, inputs[i], sine, start, rate, prime=prime) for i in (0, 1)]
+        ideal = [self._ideal(i, inputs[i], sine, start, totals[i], rate) for i in (0, 1)]
         near = self._near(ideal, totals, start)
-        rails, flows = self._rails(ideal, totals, start, rate, near=near, prime=prime)
+        rails, flows = self._rails(ideal, totals, start, rate, near=near)
         late = None
         if near or self._was_near:
             late = np.stack([line(rails[k]) for k, line in enumerate(self._rail_lines)])
@@ -163,7 +169,13 @@ class Rendering:
         return _Block(terminals, outputs, (points[0], points[1]))
 
     def _ideal(
-        self, i: int, x: FloatArray, sine: FloatArray | None, rails: tuple[float, float], rate: float, *, prime: bool
+        self,
+        i: int,
+        x: FloatArray,
+        sine: FloatArray | None,
+        rails: tuple[float, float],
+        total_ohm: float,
+        rate: float,
     ) -> FloatArray:
         """Line input to output, with offset and the transformer's hum, before the output stage has its say."""
         circuit = self._circuit
@@ -174,10 +186,9 @@ class Rendering:
         else:
             track = circuit.design.controls.volume[i].resistance_ohm
             y = c.linear(x, rate, track, circuit.outside(i))
-        start, end = self._start_dc[i], circuit.dc(i, rails)
-        y += np.linspace(start, end, n, endpoint=False) if abs(end - start) > 1e-12 else end
-        if not prime:
-            self._start_dc[i] = end
+        start, end = self._start_dc[i], circuit.dc(i, rails, total_ohm)
+        y += ramp(start, end, n) if abs(end - start) > 1e-12 else end
+        self._start_dc[i] = end
         if sine is not None and c.design.magnetic_hum_v and circuit.mains:
             size = c.design.magnetic_hum_v * math.sqrt(2.0) * min(1.0, rails[0] / 30.0)
             y += hum(sine, size, size / 3.0, 0.0)
@@ -199,7 +210,6 @@ class Rendering:
         rate: float,
         *,
         near: bool,
-        prime: bool,
     ) -> tuple[FloatArray, list[tuple[float, float]]]:
         """Rails (2, n) under what both channels draw, and each channel's average currents.
 
@@ -209,8 +219,6 @@ class Rendering:
         """
         circuit = self._circuit
         rails = np.array([[start[0]], [start[1]]])
-        if prime:  # a moment of silence in which nothing moves
-            return np.repeat(rails, len(ideal[0]), axis=1), [(0.0, 0.0), (0.0, 0.0)]
         flows: list[tuple[float, float]] = []
         expected = self._expected(ideal, start, rate) if near else None
         if expected is not None:
@@ -281,7 +289,7 @@ class Rendering:
             share = path.load_ohm / (path.load_ohm + path.series_ohm)
         if loaded and c.fuse.conducts:  # the fuse warms meanwhile: no step from block to block
             warmer = path.series_ohm - c.fuse.ohm + c.fuse.ohm_after(seconds, rms_a)
-            share = np.linspace(share, path.load_ohm / (path.load_ohm + warmer), n, endpoint=False)
+            share = ramp(share, path.load_ohm / (path.load_ohm + warmer), n)
         out = c.coupled(v, (circuit.midpoint_v, circuit.midpoint_after(seconds)), path.total_ohm, rate) * share
         if loaded and c.fuse.matters(1.5 * rms_a):
             current = v * (1.0 / path.total_ohm)

@@ -10,6 +10,7 @@ from simulated_instruments.amplifier.supply_circuit import STARTING_S, Drive, Su
 from simulated_instruments.amplifier.supply_state import Orbit, SupplyState
 
 _REST_V, _REST_K = 5e-4, 0.05  # change within a mains cycle that is none
+_SAME_V = 0.02  # rails this near draw the same standing currents (bleeder, leakage, auxiliary rails)
 _CEASES_V, _FULL_V = 2.5, 8.0  # rail below which an amplifier without mains draws nothing, and above which all
 
 
@@ -35,12 +36,13 @@ def _settle(s: SupplyState, c: SupplyCircuit, loads: tuple[float, float], second
     period = 1.0 / c.design.mains.frequency
     nodes = max(20, math.ceil(period / c.longest_step))
     drive: Drive | None = None
+    drawn_at = (0.0, 0.0)
     forecast = _Forecast()
     unheated, resting = 0.0, False
     while periods > 0 and c.live(s):
         starting = s.seconds_on < STARTING_S
-        if drive is None or starting or resting or periods == 1:
-            drive = _steady_drive(s, c, loads, period / nodes, nodes)
+        if drive is None or starting or max(abs(s.v1 - drawn_at[0]), abs(s.v2 - drawn_at[1])) > _SAME_V:
+            drive, drawn_at = _steady_drive(s, c, loads, period / nodes, nodes), (s.v1, s.v2)
         start, phase = (s.v1, s.v2, s.filament_k), s.phase
         periods -= 1
         seconds -= period

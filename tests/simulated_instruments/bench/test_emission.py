@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from benchtest import signals
 from simulated_instruments.emission import Emission, strength, stretches
 
 RATE = 96000.0
@@ -87,3 +88,12 @@ def test_time_and_frames_correspond():
     e = emission(tone(1000.0, 300), record=(0, 96_000))
     assert e.frame_at(e.time_of(12_345)) == 12_345
     assert e.frame_at(e.start + 3600.0) == e.last
+
+
+def test_a_short_fade_counts_to_its_tone():
+    """What a tone with 50 ms fades heats is told by the tone: the fades' frames count to it, their level does not."""
+    plain = tone(1000.0, 48_000)
+    faded = signals.faded(plain, RATE, 0.05)
+    (found,) = stretches(faded, RATE)
+    assert (found.first, found.stop) == (0, 48_000)
+    assert found.rms == pytest.approx(stretches(plain, RATE)[0].rms, rel=1e-6)
