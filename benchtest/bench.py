@@ -16,6 +16,7 @@ from benchtest.bench_file import BenchFile, DmmSection, bench_from_text, load_be
 from benchtest.errors import FileError, InstrumentError
 from benchtest.instruments.accuracy import DEFAULT as DEFAULT_ACCURACY
 from benchtest.instruments.accuracy import Accuracy
+from benchtest.instruments.counted import CountedOperator
 from benchtest.instruments.protocols import AudioInterface, Clock, Multimeter, Operator, SwitchedSocket
 
 if TYPE_CHECKING:
@@ -115,6 +116,7 @@ def open_instruments(
         if wrap_operator is not None:
             opened.operator = wrap_operator(opened.operator)
         _open_scanner(opened)
+        opened.operator = CountedOperator(opened.operator)
         resources = simulation.open_multimeters() if simulation is not None else {}
         for section in file.dmm:
             if only is not None and section.name not in only:

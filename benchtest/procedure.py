@@ -414,6 +414,8 @@ class _Run:
         if isinstance(error, BenchtestError) and not isinstance(error, SafetyStop | NotAllowed):
             status = error.exit_status
         bench_seconds = self.bench.events.elapsed()
+        wall_seconds = time.perf_counter() - self.wall
+        overhead = self.bench.overhead(wall_seconds)
         summary: dict[str, Any] = {
             "run_id": self.run_id,
             **self.header,
@@ -424,9 +426,10 @@ class _Run:
             "folder": str(self.writer.folder) if self.writer else None,
             "ended_utc": (self.started_utc + timedelta(seconds=bench_seconds)).isoformat(timespec="milliseconds"),
             "bench_seconds": round(bench_seconds, 3),
-            "wall_seconds": round(time.perf_counter() - self.wall, 3),
+            "wall_seconds": round(wall_seconds, 3),
             "signal_seconds": round(self.bench.signal_s, 3),
             "settling_seconds": round(self.bench.settling_s, 3),
+            "wall_over_signal_and_settling": None if overhead is None else round(overhead, 4),
             "readings_count": len(self.rows),
             "not_decided": self.unmet,
             "diagnosis": causes,

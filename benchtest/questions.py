@@ -86,7 +86,8 @@ def _meter_questions(n: int) -> tuple[Question, ...]:
         Question(
             f"meter_{n}_resource",
             "Its VISA resource name?",
-            why="`benchtest devices` lists those that can be reached, such as ASRL/dev/ttyUSB0::INSTR.",
+            why="`benchtest devices` lists those on cables, such as ASRL/dev/ttyUSB0::INSTR. In the network it is "
+            "TCPIP::192.168.1.20::5025::SOCKET with the meter's own address and port, as its menu shows them.",
             required=True,
             when=_is(f"meter_{n}_driver", "scpi"),
         ),
@@ -152,11 +153,17 @@ BENCH_QUESTIONS: tuple[Question, ...] = (
     Question(
         "output_device",
         "Its output's name?",
-        why="`benchtest devices` lists the names; a part that no other has is enough.",
+        why="`benchtest devices` lists the names; a part that no other has is enough. Behind an audio server: pulse:SINK.",
         required=True,
         when=_HAS_CARD,
     ),
-    Question("input_device", "Its input's name?", required=True, when=_HAS_CARD),
+    Question(
+        "input_device",
+        "Its input's name?",
+        why="Behind an audio server pulse:SOURCE, such as pulse:bench.monitor for what is played into the sink bench.",
+        required=True,
+        when=_HAS_CARD,
+    ),
     Question(
         "sample_rate",
         "Its highest sample rate?",

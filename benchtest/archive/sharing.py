@@ -25,7 +25,8 @@ from benchtest.errors import FileError
 STRUCK_OUT = "[removed]"
 KEPT = (
     "procedure", "title", "simulated", "result", "exit_status", "stop", "error", "bench_seconds", "wall_seconds",
-    "signal_seconds", "settling_seconds", "readings_count", "not_decided", "diagnosis", "ending", "started_utc",
+    "signal_seconds", "settling_seconds",
+    "wall_over_signal_and_settling", "readings_count", "not_decided", "diagnosis", "ending", "started_utc",
     "ended_utc",
 )  # fmt: skip
 """Keys of run.json that are copied as they are."""

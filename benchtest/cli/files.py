@@ -33,6 +33,7 @@ def bench_new(file: Path) -> None:
         "lists, and the dividers' resistors."
     )
     _write_new(file, BENCH_QUESTIONS, bench_text, first)
+    click.echo(f"Now: benchtest bench check {file}; then calibrate and verify, the amplifier not connected.", err=True)
 
 
 @amplifier.command("new")

@@ -13,6 +13,7 @@ The parts: hooking (wires, knobs, mains), probing (meters), driving (levels), ca
 
 from __future__ import annotations
 
+import time
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from datetime import datetime
 from pathlib import Path
@@ -56,6 +57,7 @@ class GuardedBench:
             stated_calibration(instruments.file), self.sleep, self.__probing.idle_rails,
         )  # fmt: skip
         self.__settling_s = 0.0
+        self.__waited_s = 0.0
         self.__load_measured = False
         self.mains_voltage: float | None = None
         """As a person read it off a plug-in wattmeter in this run; a condition of every later reading."""
@@ -99,6 +101,18 @@ class GuardedBench:
     def signal_s(self) -> float:
         """Seconds of signal played or recorded so far."""
         return self.__capturing.signal_s
+
+    def overhead(self, wall_seconds: float) -> float | None:
+        """Wall time over signal and settling: how much longer a run took than what it had to wait for.
+
+        Settling counts as long as it was really waited for (a simulated bench's clock jumps); a person's time at prompts is
+        left out. None without a signal, and where the sound card is simulated in this process, faster than real time.
+        """
+        audio = self.file.audio
+        if audio is None or audio.driver == "simulated" or not self.signal_s > 0.0:
+            return None
+        asked_s = getattr(self.__it.operator, "seconds", 0.0)
+        return (wall_seconds - asked_s) / (self.signal_s + self.__waited_s)
 
     @property
     def unwatched(self) -> frozenset[str]:
@@ -192,7 +206,9 @@ class GuardedBench:
         remaining = seconds
         while remaining > 0.0:
             step = min(part, remaining)
+            began = time.perf_counter()
             self.__it.clock.sleep(step)
+            self.__waited_s += time.perf_counter() - began
             remaining -= step
             if shown:
                 self.events.emit("progress", what=why, seconds=seconds, done=seconds - remaining)

@@ -283,6 +283,8 @@ def test_power_on_over_audio_server_and_sockets_judges_as_in_process(
         serving.said()
     )
     assert served["simulated"] is True
+    assert 1.0 < served["wall_over_signal_and_settling"] < 10.0  # a timing: what it should be is said, not judged, here
+    assert in_process["wall_over_signal_and_settling"] is None
     over_the_stack, expected = numbered(served_readings), numbered(readings)
     assert over_the_stack.keys() == expected.keys()
     assert {r["simulated"] for r in served_readings} == {"true"}
