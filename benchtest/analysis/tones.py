@@ -99,7 +99,7 @@ def fit_tones(
     amplitudes = _solve(weighted, nominal * (ratio / rate))
     residual = weighted - waveform(amplitudes, nominal * (ratio / rate), n) * weights
     spectrum = power_of(*transform(residual), n, rate)
-    density = spectrum.noise_density(nominal * ratio, width=12)
+    density = spectrum.noise_density(nominal * ratio)
     floors = 3.0 * np.sqrt(1.5 * density * rate / n / 2) * scale
     return Tones(ratio, nominal * ratio, amplitudes * scale, np.maximum(floors, 1e-14 * scale))
 

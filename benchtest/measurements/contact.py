@@ -13,6 +13,7 @@ from typing import Any
 
 from benchtest.errors import InstrumentError, NotAllowed, NotReachable
 from benchtest.measurements.budget import expanded, part
+from benchtest.measurements.output_impedance import load_relative
 from benchtest.measurements.unmeasured import not_measured
 from benchtest.reading import Reading
 from benchtest.safety import Capture, GuardedBench, NotCleared
@@ -61,7 +62,7 @@ def contact_resistance(bench: GuardedBench, channel: str, place: str = "relay_co
     if meter is None or meter.value is None or not output > 0.0:
         why_not = capture.refused.get(point, "the meter saw no tone across it")
         return not_measured("contact_resistance", channel, "ohm", why_not, **nothing)
-    relative = math.hypot(bench.calibration.volts_relative(), 0.01)
+    relative = math.hypot(bench.calibration.volts_relative(), load_relative(bench, channel))
     current = part(output / load, output / load * relative, "output over load")
     figures = expanded(part(meter.value, meter.standard_uncertainty, "meter accuracy") / current)
     return Reading(

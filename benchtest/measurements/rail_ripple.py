@@ -4,9 +4,10 @@ Connected: meters on both rails (lid off), dummy load on. Idle, or while 1 kHz p
 the rail at twice the mains frequency; the capacitance from what is drawn and what the ripple is, with the time taken off in
 which the rectifier conducts: plain I / (2 f C) reads about a third high.
     C = I t / dV,  t = (1 / 2f) (1 - 2 acos(V_loaded / V_idle) / pi),  dV = 2 sqrt(3) U_ac (a sawtooth)
-V_loaded / V_idle is how far the rail sags: a rail that sags more is charged for longer. I: each rail carries the half-sine
-current of the output, peak over pi, and what the set draws at idle (from the amplifier file where it is stated; two pairs of
-output devices a channel are taken).
+V_loaded / V_idle is how far the rail sags: a rail that sags more is charged for longer. At idle it has sagged a little
+already; V_idle is carried on to no current at all along a straight line. I: each rail carries the half-sine current of the
+output, peak over pi, and what the set draws at idle (from the amplifier file where it is stated; two pairs of output
+devices a channel are taken).
 Method: handbook relations, no published standard; the conduction angle by the relation above (derived, checked against a
 circuit solved in the tests). A meter does not tell 50 Hz from 100 Hz: with a diode open the ripple is twice as large, and
 the capacitance seems half of what is fitted; look at the spectrum of the hum then.
@@ -17,6 +18,8 @@ from __future__ import annotations
 
 import math
 from typing import Any
+
+from uncertainties import UFloat, nominal_value, umath
 
 from benchtest.errors import InstrumentError, NotAllowed, NotReachable
 from benchtest.measurements.budget import expanded, from_meter, part
@@ -29,8 +32,10 @@ METHOD = "AC volts of the rail meter at twice the mains frequency (common practi
 CAPACITANCE_METHOD = "C = I t / dV, the rectifier's conduction time taken off (handbook relations)"
 SAWTOOTH = 2.0 * math.sqrt(3.0)
 """Peak to peak over rms of a sawtooth or triangle."""
-SHAPE = 0.06
-"""Relative standard uncertainty of taking the ripple for a sawtooth and the conduction angle from the sag (judgement)."""
+SHAPE = 0.03
+"""Relative standard uncertainty of taking the ripple for a sawtooth and the conduction angle from the sag: what the relation
+scattered by, the current known, over 60 simulated supplies with 0.45 to 2.5 times the demo's capacitance and half to twice
+its winding and series resistances (mean error 0.004)."""
 IDLE_SHARE = 0.5
 """Relative standard uncertainty of an idle current that was not measured."""
 STANDING_A = 0.02
@@ -108,14 +113,12 @@ def _capacitance(
     peak = math.sqrt(2.0) * capture.figures[channel].level_v / bench.load_ohm[channel]
     stated = bench.amplifier.idle_current_ma
     pair_a = (stated or 50.0) / 1000.0
+    pair = part(pair_a, pair_a * IDLE_SHARE, "idle current, not measured")
     # class AB: the driven channel's rail current runs from its idle value to peak over pi; two pairs a channel are taken
-    driven = math.hypot(peak / math.pi, 2.0 * pair_a)
-    standing = 2.0 * pair_a + STANDING_A
-    current = part(driven, driven * 0.005, "output current") + part(
-        standing, standing * IDLE_SHARE, "idle current, not measured"
-    )
-    share = conduction_share(under_load / abs(idle.value))
-    time = part(share / (2.0 * bench.file.bench.mains_frequency), 0.0, "time")
+    driven = umath.sqrt((peak / math.pi) ** 2 + (2.0 * pair) ** 2) * part(1.0, 0.005, "output current")
+    current, at_idle = driven + 2.0 * pair + STANDING_A, 4.0 * pair + STANDING_A
+    share = conduction_share(under_load / without_load(abs(idle.value), under_load, at_idle, current))
+    time = share / (2.0 * bench.file.bench.mains_frequency)
     swing = SAWTOOTH * part(ripple.value, ripple.standard_uncertainty, "meter accuracy")
     shape = part(1.0, SHAPE, "shape of the ripple")
     return Reading(
@@ -125,8 +128,17 @@ def _capacitance(
     )  # fmt: skip
 
 
-def conduction_share(loaded_over_idle: float) -> float:
-    """The share of a half period in which the reservoir is not being charged: 1 - 2 acos(V_loaded / V_idle) / pi.
+def without_load(idle_v: float, loaded_v: float, idle_a: UFloat, loaded_a: UFloat) -> UFloat:
+    """What a rail would stand at if nothing were drawn: the straight line through idle and load, carried on to no current.
+
+    >>> round(without_load(42.0, 40.0, 0.2, 1.0), 6)
+    42.5
+    """
+    return idle_v + max(idle_v - loaded_v, 0.0) * idle_a / (loaded_a - idle_a)
+
+
+def conduction_share(loaded_over_open: UFloat) -> UFloat:
+    """The share of a half period in which the reservoir is not being charged: 1 - 2 acos(V_loaded / V_open) / pi.
 
     A rail at the transformer's peak would be charged for no time at all; one that sags to cos(a) of it lies under the
     crest of the rectified sine from -a to +a.
@@ -134,7 +146,9 @@ def conduction_share(loaded_over_idle: float) -> float:
     >>> round(conduction_share(0.927), 3)
     0.755
     """
-    return 1.0 - 2.0 * math.acos(min(1.0, max(0.5, loaded_over_idle))) / math.pi
+    if not nominal_value(loaded_over_open) < 1.0:
+        return 1.0
+    return 1.0 - 2.0 * umath.acos(loaded_over_open if nominal_value(loaded_over_open) > 0.5 else 0.5) / math.pi
 
 
 def _none(why: object, conditions: dict[str, Any]) -> list[Reading]:

@@ -26,6 +26,10 @@ POINTS_HZ: FloatArray = np.unique(
 )
 """Where the response is given: twelve an octave, the third octaves, and what limits and makers name."""
 REFERENCE_HZ = 1000.0
+HANN_LINE_CYCLES = 1.5
+"""Noise power in a line under Hann weights, cycles per record (ratio of sums of the weights)."""
+Line = tuple[float, float]
+"""Frequency (Hz) and rms (V) of a mains line."""
 LEAK_RINGS_S = 0.06
 """What leaks into the other channel has no resonance of its own and is near the noise: a short window keeps that out."""
 
@@ -49,20 +53,29 @@ class Swept:
     seconds: float
     noise_density: tuple[float, float]
     """Of the driven and of the other channel, V^2/Hz, as heard after the sweep."""
+    hum: tuple[tuple[Line, ...], tuple[Line, ...]] = ((), ())
+    """Mains lines of the driven and of the other channel, as heard after the sweep."""
     capture: Capture | None = None
     """What all of this was made of, to be kept."""
 
     def noise(self, frequency_hz: float, *, other: bool = False) -> float:
-        """Standard uncertainty, from noise, of the part along itself of a response relative to the driven channel's.
+        """Standard uncertainty, from noise and hum, of the part along itself of a response relative to the driven channel's.
 
         A sweep of peak A and L seconds per e-fold has the energy density A^2 L / (4 f). The window of the linear
         response (``analysis.sweep``: 0.75 ln 2 of L before, half the sweep after, LEAK_RINGS_S for the other channel, with
-        half-cosine ends) lets noise of density N in as N / 2 times the sum of its squares, one half of that along the vector.
+        half-cosine ends over half of it) lets noise of density N in as N / 2 times the sum of its squares, one half of that
+        along the vector. A mains line of H rms stands through the window: H / sqrt 2 times its sum, less by its transform's
+        envelope beside the line; its phase is anyone's, so that 1 / sqrt 2 of it lies along the vector.
         """
         after_s = min(LEAK_RINGS_S, 0.5 * self.seconds) if other else 0.5 * self.seconds
-        window_s = 0.6875 * (0.75 * math.log(2.0) * self.rate_s + after_s)
-        energy = 2.0 * self.level_v**2 * self.rate_s / (4.0 * frequency_hz)
-        return math.sqrt(self.noise_density[other] / 4.0 * window_s / energy)
+        window_s = 0.75 * math.log(2.0) * self.rate_s + after_s
+        level_v = self.level_v * 10.0 ** (float(self.relative_db[self.at(frequency_hz)]) / 20.0)
+        energy = 2.0 * level_v**2 * self.rate_s / (4.0 * frequency_hz)
+        square = self.noise_density[other] / 4.0 * 0.6875 * window_s
+        for hz, rms in self.hum[other]:
+            beside = math.pi * abs(frequency_hz - hz) * 0.75 * window_s
+            square += (rms * 0.75 * window_s / max(1.0, beside)) ** 2 / 4.0
+        return math.sqrt(square / energy)
 
     def harmonic_noise(self, frequency_hz: float, order: int) -> float:
         """The same for a harmonic's ratio to the fundamental: its echo has a window of its own, half of the way to its
@@ -111,15 +124,45 @@ def sweep(bench: GuardedBench, channel: str, *, output_v: float | None = None) -
     input_v = capture.input_v[i] / rms / float(np.sqrt(2.0))
     return Swept(
         channel, own, leak, relative, float(np.abs(own.response[reference])) / float(np.sqrt(2.0)), input_v,
-        played.rate_s, played.seconds, (_density(capture, channel, played), _density(capture, other, played)),
-        capture,
+        played.rate_s, played.seconds, *_heard_after(bench, capture, channel, other, played), capture,
     )  # fmt: skip
 
 
-def _density(capture: Capture, channel: str, played: LogSweep) -> float:
-    """Noise density after the sweep has rung out, V^2/Hz, by the median from 500 Hz to 20 kHz: lines do not move it."""
-    rate = capture.sample_rate
-    tail = capture.channel(channel)[round((played.seconds + 0.3 * TAIL_S) * rate) :]
+def _heard_after(
+    bench: GuardedBench, capture: Capture, channel: str, other: str, played: LogSweep
+) -> tuple[tuple[float, float], tuple[tuple[Line, ...], tuple[Line, ...]]]:
+    """Noise density (V^2/Hz) and mains lines of both channels after the sweep has rung out."""
+    rate, first = capture.sample_rate, round((played.seconds + 0.3 * TAIL_S) * capture.sample_rate)
+    tails = [capture.channel(c)[first:] for c in (channel, other)]
+    densities = [_density(tail, rate) for tail in tails]
+    mains = bench.file.bench.mains_frequency
+    lines = [mains_lines(tail, rate, density, mains) for tail, density in zip(tails, densities, strict=True)]
+    return (densities[0], densities[1]), (lines[0], lines[1])
+
+
+def mains_lines(tail: FloatArray, rate: int, density: float, mains_hz: float) -> tuple[Line, ...]:
+    """rms of the mains and its multiples to the tenth in a short record, the noise of that density taken off as power.
+
+    >>> t = np.arange(12000) / 96000.0
+    >>> found = mains_lines(2e-3 * np.sin(2 * np.pi * 100.0 * t), 96000, 0.0, 50.0)
+    >>> found[1][0], round(1e3 * found[1][1], 3), round(1e3 * found[3][1], 3)
+    (100.0, 1.414, 0.0)
+    """
+    n = len(tail)
+    if n * mains_hz < 4.0 * rate:
+        return ()
+    window = np.hanning(n)
+    at = mains_hz * np.arange(1, 11)
+    turn = np.exp(-2j * np.pi * np.outer(at, np.arange(n) / rate))
+    levels = np.abs(turn @ ((tail - np.mean(tail)) * window)) * math.sqrt(2.0) / float(np.sum(window))
+    return tuple(
+        (float(f), math.sqrt(max(0.0, float(v) ** 2 - HANN_LINE_CYCLES * density * rate / n)))
+        for f, v in zip(at, levels, strict=True)
+    )
+
+
+def _density(tail: FloatArray, rate: int) -> float:
+    """Noise density, V^2/Hz, by the median from 500 Hz to 20 kHz: lines do not move it."""
     window = np.hanning(len(tail))
     power = np.abs(np.fft.rfft((tail - np.mean(tail)) * window)) ** 2 * 2.0 / (rate * float(np.sum(window**2)))
     frequency = np.fft.rfftfreq(len(tail), 1.0 / rate)

@@ -16,6 +16,8 @@ import numpy as np
 
 from benchtest.errors import NotReachable
 from benchtest.instruments.protocols import FloatArray
+from benchtest.measurements.budget import COVERAGE
+from benchtest.measurements.estimates import BAND_HZ, bench_noise_v
 from benchtest.measurements.unmeasured import not_measured
 from benchtest.reading import Reading
 from benchtest.records import Curve
@@ -25,8 +27,9 @@ DELAY_METHOD = "from mains on to noise or DC step at the terminals, inputs short
 STANDS_OUT = 1.25
 """The terminals' noise with the relay closed over that with it open, at least."""
 BLOCK_S = 0.02
-PEAK_NOISE_V = 1e-4
-"""What the bench's own noise adds at the largest of many samples, standard uncertainty (judgement)."""
+PEAK_NOISE = 2.0
+"""Up to how many times its rms the bench's own noise lifts the largest sample: not at all where a peak is sharp, more where
+many samples stand nearly as high (judgement). Half of it is taken off, rectangular about that; one sample's noise remains."""
 METHOD = "peak at the terminals, sound card, input AC-coupled (common practice)"
 
 
@@ -44,12 +47,13 @@ def delay_of_noise(x: FloatArray, sample_rate: float) -> float | None:
     """Seconds from the start of the record until the noise rises for good; None where it does not.
 
     The record is cut into blocks of 20 ms; their mean squares (differences of neighbouring samples, so that DC and hum do
-    not count) are split where the sum of the two parts' log-likelihoods is largest.
+    not count) are split where the sum of the two parts' log-likelihoods is largest. The middle of the first loud block is
+    given: the rise lies anywhere in it.
 
     >>> rng = np.random.default_rng(0)
-    >>> x = 1e-4 * rng.standard_normal(96000); x[48000:] *= 2
-    >>> round(delay_of_noise(x, 48000.0), 2)
-    1.0
+    >>> x = 1e-4 * rng.standard_normal(96000); x[48480:] *= 4
+    >>> round(delay_of_noise(x, 48000.0), 3)
+    1.01
     """
     block = round(BLOCK_S * sample_rate)
     count = len(x) // block
@@ -61,7 +65,7 @@ def delay_of_noise(x: FloatArray, sample_rate: float) -> float | None:
     likely = -np.arange(1, count) * np.log(before) - np.arange(count - 1, 0, -1) * np.log(after)
     at = int(np.argmax(likely))
     quiet, loud = float(np.median(power[: at + 1])), float(np.median(power[at + 1 :]))
-    return (at + 1) * BLOCK_S if loud > quiet * STANDS_OUT**2 and at >= 1 else None
+    return (at + 1.5) * BLOCK_S if loud > quiet * STANDS_OUT**2 and at >= 1 else None
 
 
 def _delay(
@@ -73,7 +77,7 @@ def _delay(
         return not_measured("mute_delay", channel, "s", why, conditions=conditions, method=DELAY_METHOD)
     return Reading(
         quantity="mute_delay", channel=channel, value=found, unit="s",
-        expanded_uncertainty=2.0 * BLOCK_S, budget={"length of a block": BLOCK_S},
+        expanded_uncertainty=COVERAGE * BLOCK_S / math.sqrt(12.0), budget={"length of a block": BLOCK_S / math.sqrt(12.0)},
         conditions=conditions, method=DELAY_METHOD, load_ohm=bench.load_ohm[channel],
     )  # fmt: skip
 
@@ -89,8 +93,15 @@ def _thump(bench: GuardedBench, quantity: str, act: Callable[[], None], seconds:
     relative = bench.calibration.volts_relative()
     for channel in bench.channels:
         x = capture.channel(channel)
-        peak = float(np.max(np.abs(x)))
-        parts = {"calibration": peak * relative, "noise at the peak": PEAK_NOISE_V}
+        highest = float(np.max(np.abs(x)))
+        own = bench_noise_v(bench.calibration, bench.channels.index(channel)) * math.sqrt(
+            capture.sample_rate / 2.0 / BAND_HZ
+        )
+        peak = max(highest - 0.5 * PEAK_NOISE * own, 0.5 * highest)
+        parts = {
+            "calibration": peak * relative,
+            "noise at the peak": own * math.hypot(1.0, 0.5 * PEAK_NOISE / math.sqrt(3.0)),
+        }
         found.append(
             Reading(
                 quantity=quantity,

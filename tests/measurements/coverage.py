@@ -22,14 +22,18 @@ from scipy import signal
 from benchtest import measure
 from benchtest.instruments.protocols import Function
 from benchtest.measurements.budget import WHOLE
+from benchtest.measurements.idle_current import RESISTOR_RELATIVE
+from benchtest.measurements.rail_ripple import IDLE_SHARE
 from benchtest.reading import Reading
 from simulated_instruments import converters
 from simulated_instruments.amplifier import AmplifierDesign, Drive
+from simulated_instruments.amplifier.output_stage import OutputStage
 from simulated_instruments.converters import NoiseTape, played
 from simulated_instruments.leads import MeterLeads
 from simulated_instruments.meter_front_end import FrontEnd
 from tests.measurements.known_bench import DEMO, KnownBench, opened
-from tests.simulated_instruments.amplifier.playing import RATE, line, tone
+from tests.measurements.recorded import Records
+from tests.simulated_instruments.amplifier.playing import RATE, line
 
 ONE_WATT_V = math.sqrt(8.0)
 DB_PER_NEPER = 20.0 / math.log(10.0)
@@ -115,12 +119,13 @@ class Drawn:
 
     The probes touch anew each time. The converters' harmonics have a phase each (an all-pass behind the curvature), as
     those of real ones have: the simulated ones bend without memory, always the same way. The clips sit somewhere on the
-    leads.
+    leads. Emitter resistors are anywhere in their print's tolerance.
     """
 
     def __init__(self, seed: int) -> None:
         self.rng = np.random.default_rng([seed, 4711])
         self.clips = tuple(float(v) for v in self.rng.uniform(0.0, CLIP_OHM, 2))
+        self.emitters = tuple(1.0 + RESISTOR_RELATIVE * float(v) for v in self.rng.uniform(-1.0, 1.0, 2))
         self.contacts: dict[str, float] = {}
         self.phases: dict[tuple[float, int], tuple[float, float]] = {}
         self.states: dict[tuple[float, int], np.ndarray] = {}
@@ -138,7 +143,8 @@ class Drawn:
         return lambda leads: without(leads) + self.contact(leads.place)
 
     def _distorted(self, samples: np.ndarray, h2_db: float, h3_db: float) -> np.ndarray:
-        square, cube = samples * samples, samples**3
+        square = samples * samples
+        cube = square * samples
         second = self._turned(square, h2_db, 2) * (2.0 * 10.0 ** (h2_db / 20.0))
         return samples + second + self._turned(cube, h3_db, 3) * (4.0 * 10.0 ** (h3_db / 20.0))
 
@@ -155,12 +161,48 @@ class Drawn:
         turned, self.states[key] = signal.lfilter([a, 1.0], [1.0, a], product, axis=0, zi=self.states[key])
         return sign * turned
 
+    def another_kind(self, known: KnownBench) -> None:
+        """Change supply and idle current while it runs: 0.45 to 2.5 times the capacitance, half to twice the resistance of
+        windings and capacitors, an idle current with the standard deviation that the budget gives it."""
+        supply = known.amplifier.supply
+        farad, copper, esr = (
+            math.exp(self.rng.uniform(*np.log(ends))) for ends in ((0.45, 2.5), (0.5, 2.0), (0.5, 2.0))
+        )
+        positive, negative = (
+            replace(r, farad=r.farad * farad, esr=r.esr * esr / farad)
+            for r in (supply.design.reservoir_positive, supply.design.reservoir_negative)
+        )
+        windings = supply.design.transformer
+        windings = replace(
+            windings, primary_ohm=windings.primary_ohm * copper, secondary_ohm=windings.secondary_ohm * copper
+        )
+        supply.design = replace(
+            supply.design, transformer=windings, reservoir_positive=positive, reservoir_negative=negative
+        )
+        spread = IDLE_SHARE * math.sqrt(3.0)
+        idle = self.rng.uniform(1.0 - spread, 1.0 + spread)
+        for channel in known.amplifier.channels:
+            bias = channel.design.bias
+            channel.design = replace(channel.design, bias=replace(bias, idle_a=bias.idle_a * idle))
+
     def design(self, design: AmplifierDesign) -> AmplifierDesign:
         left, right = (
-            replace(d, output_joint=replace(d.output_joint, ohm=d.output_joint.ohm + clip))
-            for d, clip in zip((design.left, design.right), self.clips, strict=True)
+            replace(
+                d,
+                output_joint=replace(d.output_joint, ohm=d.output_joint.ohm + clip),
+                output_stage=_with_emitters(d.output_stage, part),
+            )
+            for d, clip, part in zip((design.left, design.right), self.clips, self.emitters, strict=True)
         )
         return replace(design, left=left, right=right)
+
+
+def _with_emitters(stage: OutputStage, factor: float) -> OutputStage:
+    upper, lower = (
+        replace(half, devices=tuple(replace(one, emitter_ohm=one.emitter_ohm * factor) for one in half.devices))
+        for half in (stage.upper, stage.lower)
+    )
+    return replace(stage, upper=upper, lower=lower)
 
 
 def of(
@@ -208,21 +250,15 @@ class Truth:
         key = (channel, output_v, frequency_hz)
         if key not in self._gains:
             input_v = output_v / abs(self.known.gain(channel))
-            volts = self.played(channel, frequency_hz, input_v, seconds=1.0 if frequency_hz < 100.0 else 0.3)
-            self._gains[key] = line(volts[:, channel], frequency_hz) / input_v
+            volts = self.played(channel, frequency_hz, input_v, seconds=1.0 if frequency_hz < 100.0 else 0.3)[
+                :, channel
+            ]
+            weights = 1.0 - np.cos(2.0 * math.pi * (np.arange(len(volts)) + 0.5) / len(volts))  # for any frequency
+            self._gains[key] = line(volts * weights, frequency_hz) / input_v
         return self._gains[key]
 
     def gain_db(self, channel: int, output_v: float, frequency_hz: float = 1000.0) -> float:
         return 20 * math.log10(abs(self.gain(channel, output_v, frequency_hz)))
-
-    def harmonics(
-        self, channel: int, frequency_hz: float, output_v: float, orders: Iterable[int], *, hold_s: float = 0.2
-    ) -> float:
-        """rms of the harmonics over the fundamental, at this output, after the tone has stood for ``hold_s``."""
-        input_v = output_v / abs(self.known.gain(channel, frequency_hz))
-        volts = self.played(channel, frequency_hz, input_v, hold_s=hold_s)[:, channel]
-        levels = [abs(line(volts, k * frequency_hz)) for k in orders]
-        return math.sqrt(sum(v * v for v in levels)) / abs(line(volts, frequency_hz))
 
     def separation_db(self, channel: int, frequency_hz: float) -> float:
         volts = self.played(channel, frequency_hz, ONE_WATT_V / abs(self.known.gain(channel)))
@@ -240,37 +276,19 @@ class Truth:
             silence = played(silence, self.known.simulated.truth.converters, NoiseTape(rng, frames=2 * n))
         return twin.render(silence, RATE)
 
-    def intermodulation(self, channel: int, low_hz: float, high_hz: float, ratio: float) -> float:
-        """Pair sums of orders 2 and 3 over the upper tone (4 to 1), or difference tones over twice it (1 to 1)."""
-        peak = math.sqrt(2.0) * ONE_WATT_V / abs(self.known.gain(channel))
-        small = peak / (1.0 + ratio) / math.sqrt(2.0)
-        n = round(0.6 * RATE)
-        wave = sum(
-            tone(f, *self.inputs(channel, v), seconds=n / RATE) for f, v in ((low_hz, ratio * small), (high_hz, small))
-        )
-        twin = copy.deepcopy(self.quiet)
-        twin.advance(0.05, Drive(self.inputs(channel, peak / math.sqrt(2.0)), 1000.0))
-        y = twin.render(wave, RATE)[-round(0.2 * RATE) :, channel]
-        at = {f: abs(line(y, f)) for f in (low_hz, high_hz)}
-
-        def product(m: int, k: int) -> float:
-            return abs(line(y, abs(m * low_hz + k * high_hz)))
-
-        if ratio > 1.0:
-            second, third = product(-1, 1) + product(1, 1), product(-2, 1) + product(2, 1)
-            return math.hypot(second, third) / at[high_hz]
-        return math.hypot(product(-1, 1), product(2, -1) + product(-1, 2)) / (2.0 * at[high_hz])
-
 
 # ---------------------------------------------------------------------------------------------------- the trials
 
 
 def trials(seed: int, *, power: bool) -> list[Trial]:
     """Every measurement on the bench of one seed; with ``power`` those too that go up to the top, which take longest."""
+    from tests.measurements import further_trials as further
+
     with pytest.MonkeyPatch.context() as patch:
         meters_anywhere_in_their_statement(patch)
-        drawn = Drawn(seed)
+        drawn, records = Drawn(seed), Records()
         drawn.patched(patch)
+        records.patched(patch)
         spec = DEMO.model_copy(update={"rated_power_w": 66.0})
         with opened(patch, seed=seed, spec=spec, design=drawn.design) as known:
             found = Trials()
@@ -278,15 +296,21 @@ def trials(seed: int, *, power: bool) -> list[Trial]:
             _offsets_and_rails(known, found)
             if min(abs(known.offset(c)) for c in (0, 1)) < NEXT_TO_NOTHING_V:
                 return list(found)
-            _small_signals(known, drawn, found)
-            _one_watt(known, found)
+            _small_signals(known, drawn, records, found)
+            _one_watt(known, records, found)
             if power:
-                _power(known, found)
+                _power(known, records, found)
+                _reservoirs(known, drawn, found)
             _turned_down(known, found)
+            further.tone_controls(known, found)
+            further.phono(known, found)
+            further.switched_off(known, records, found)
             return list(found)
 
 
 def _cold(known: KnownBench, drawn: Drawn, found: Trials) -> None:
+    from tests.measurements import further_trials as further
+
     bench = known.bench
     found.add("residual_charge", measure.residual_charge(bench, "cold"), 0.0)
     points = ["leads_shorted", "left_speaker_fuse", "right_speaker_fuse", "left_load", "right_load"]
@@ -302,10 +326,14 @@ def _cold(known: KnownBench, drawn: Drawn, found: Trials) -> None:
         else:
             true = known.load_ohm(("left", "right").index(channel))
             found.add("load_resistance", measure.load_resistance(bench, channel), true)
+            further.diode_test(known, drawn, channel, found)
 
 
 def _offsets_and_rails(known: KnownBench, found: Trials) -> None:
+    from tests.measurements import further_trials as further
+
     bench = known.bench
+    bench.move_meter("left_emitter_resistor_1")
     known.hooked_up("1 kilohm", warm_s=60.0)
     measure.rail_voltages(bench, "idle")  # what was just switched on settles; the truth is that of a settled supply
     bench.sleep(60.0)
@@ -326,22 +354,30 @@ def _offsets_and_rails(known: KnownBench, found: Trials) -> None:
     drift, curve = measure.warm_up(bench, (0, 30, 60, 120))
     later.advance(float(curve.columns["time_s"][-1]), Drive((0.0, 0.0)))
     after = [known.offset(c, of=later) for c in (0, 1)]
-    found.add("offset_drift", drift, lambda r: after[_c(r)] - before[_c(r)])
+    found.add("offset_drift", of(drift, "offset_drift"), lambda r: after[channel_of(r)] - before[channel_of(r)])
+    further.idle_current(known, found)
     bench.sleep(1800.0)
     if min(abs(known.offset(c)) for c in (0, 1)) >= NEXT_TO_NOTHING_V:
-        found.add("dc_offset", measure.dc_offsets(bench, "warm"), lambda r: known.offset(_c(r)))
+        found.add("dc_offset", measure.dc_offsets(bench, "warm"), lambda r: known.offset(channel_of(r)))
 
 
-def _small_signals(known: KnownBench, drawn: Drawn, found: Trials) -> None:
+def _small_signals(known: KnownBench, drawn: Drawn, records: Records, found: Trials) -> None:
+    from tests.measurements import further_trials as further
+
     bench = known.bench
     bench.hook_up(volume="full")
     bench.hook_up(inputs="sound_card")
     unloaded = measure.gains(bench)
     open_truth = Truth(known)
     open_gain = [open_truth.gain(c, 0.3) for c in (0, 1)]
+    offsets = {r.channel: r.value for r in measure.dc_offsets(bench, "warm")}
     bench.mains_off()
-    bench.sleep(3.0)
-    known.hooked_up("load", warm_s=1800.0)
+    measure.discharge(bench)
+    bench.move_meter("left_relay_contact")
+    further.switched_on(known, records, found)
+    bench.sleep(1800.0)
+    assert all(bench.dc_check(channel).outcome in ("good", "noted") for channel in bench.channels)
+    further.loaded_difference(known, offsets, found)
     for at, inputs in (("inputs shorted", "shorted"), ("sound card connected", "sound_card")):
         if inputs == "sound_card":
             bench.hook_up(inputs=inputs)
@@ -352,27 +388,30 @@ def _small_signals(known: KnownBench, drawn: Drawn, found: Trials) -> None:
         quiet = known.quiet_copy().render(np.zeros((round(1.0 * RATE), 2)), RATE)[-round(0.6 * RATE) :]
         hum = [max(abs(line(quiet[:, c], 50.0 * k)) for k in range(1, 11)) for c in (0, 1)]
         found.add(
-            f"noise, {at}", of(readings, "noise"), lambda r, v=level: v[_c(r)], truth_u=lambda r, u=level_u: u[_c(r)]
+            f"noise, {at}",
+            of(readings, "noise"),
+            lambda r, v=level: v[channel_of(r)],
+            truth_u=lambda r, u=level_u: u[channel_of(r)],
         )
         found.add(
             f"noise_a_weighted, {at}", of(readings, "noise_a_weighted"),
-            lambda r, v=weighted: v[_c(r)], truth_u=lambda r, u=weighted_u: u[_c(r)],
+            lambda r, v=weighted: v[channel_of(r)], truth_u=lambda r, u=weighted_u: u[channel_of(r)],
         )  # fmt: skip
         found.add(
             f"signal_to_noise, {at}", of(readings, "signal_to_noise"),
-            lambda r, v=level: 20 * math.log10(ONE_WATT_V / v[_c(r)]),
-            truth_u=lambda r, v=level, u=level_u: DB_PER_NEPER * u[_c(r)] / v[_c(r)],
+            lambda r, v=level: 20 * math.log10(ONE_WATT_V / v[channel_of(r)]),
+            truth_u=lambda r, v=level, u=level_u: DB_PER_NEPER * u[channel_of(r)] / v[channel_of(r)],
         )  # fmt: skip
-        found.add(f"hum, {at}", of(readings, "hum"), lambda r, hum=hum: hum[_c(r)])
+        found.add(f"hum, {at}", of(readings, "hum"), lambda r, hum=hum: hum[channel_of(r)])
     truth = Truth(known)
     gains = measure.gain(bench)
     true = [truth.gain_db(c, 0.05) for c in (0, 1)]
-    found.add("gain", of(gains, "gain"), lambda r: true[_c(r)])
+    found.add("gain", of(gains, "gain"), lambda r: true[channel_of(r)])
     found.add("channel_balance", of(gains, "channel_balance"), true[1] - true[0])
     rated = math.sqrt(66.0 * 8.0)
     found.add(
         "input_sensitivity", measure.input_sensitivity(bench, gains),
-        lambda r: (rated if r.conditions["at"] == "rated power" else ONE_WATT_V) / 10 ** (true[_c(r)] / 20),
+        lambda r: (rated if r.conditions["at"] == "rated power" else ONE_WATT_V) / 10 ** (true[channel_of(r)] / 20),
     )  # fmt: skip
     loaded = measure.gains(bench)
     closed = [abs(truth.gain(c, 0.3)) for c in (0, 1)]
@@ -384,17 +423,25 @@ def _small_signals(known: KnownBench, drawn: Drawn, found: Trials) -> None:
         return at_clips - drawn.clips[c]  # the clips' share of the leads is not the amplifier's
 
     readings = measure.output_impedance(bench, unloaded, loaded)
-    found.add("output_impedance", of(readings, "output_impedance"), lambda r: impedance(_c(r)))
-    found.add("damping_factor", of(readings, "damping_factor"), lambda r: 8.0 / impedance(_c(r)))
+    found.add("output_impedance", of(readings, "output_impedance"), lambda r: impedance(channel_of(r)))
+    found.add("damping_factor", of(readings, "damping_factor"), lambda r: 8.0 / impedance(channel_of(r)))
 
 
-def _one_watt(known: KnownBench, found: Trials) -> None:
+def _one_watt(known: KnownBench, records: Records, found: Trials) -> None:
+    from tests.measurements import further_trials as further
+
     bench = known.bench
     known.risen()
     found.add("level_agreement", measure.level_agreement(bench), 0.0)
+    further.contact(known, found)
+    further.soak(known, records, found)
     truth = Truth(known)
-    sweeps = {channel: measure.sweep(bench, channel) for channel in bench.channels}
+    sweeps, swept = {}, {}
+    for channel in bench.channels:
+        sweeps[channel] = measure.sweep(bench, channel)
+        swept[channel] = records[-1]
     separated = measure.separation(bench, sweeps)
+    further.balance_against_frequency(known, truth, sweeps, found)
     noise, noise_u = zip(*(noise_level(v) for v in truth.noise().T), strict=True)
     resistive = Truth(known, load_h=0.0)
     for c, channel in enumerate(bench.channels):
@@ -404,38 +451,31 @@ def _one_watt(known: KnownBench, found: Trials) -> None:
             true = resistive.gain_db(c, ONE_WATT_V, reading.frequency_hz) - resistive.gain_db(c, ONE_WATT_V)
             found.add(name, reading, true)
         high = of(measure.thd_high(bench, sweeps[channel], channel), "thd")
-        there = ONE_WATT_V * 10 ** ((truth.gain_db(c, ONE_WATT_V, 6300.0) - truth.gain_db(c, ONE_WATT_V)) / 20)
-        found.add("thd, 6.3 kHz, sweep", high, 100 * truth.harmonics(c, 6300.0, there, (2, 3), hold_s=0.0))
+        found.add("thd, 6.3 kHz, sweep", high, 100 * swept[channel].harmonics_in_a_sweep(c, 6300.0, (2, 3)))
         for frequency in (1000.0, 10e3):
             found.add(
                 "crosstalk, sweep", of(separated, "crosstalk", channel, frequency), truth.separation_db(c, frequency)
             )
-            now = Truth(known)
             reading = measure.crosstalk(bench, channel, frequency)
-            found.add("crosstalk, tone", reading, now.separation_db(c, frequency))
-        now = Truth(known)
+            found.add("crosstalk, tone", reading, records[-1].separation_db(c, frequency))
         pair = measure.distortion(bench, channel, "1 W")
         level = of(pair, "thd")[0].level
-        # seen from 1.15 to 1.35 s: the middle of a record of 2 s that begins at 0.25 s
-        thd = now.harmonics(c, 1000.0, level, range(2, 21), hold_s=1.05)
+        thd = records[-1].harmonics(c, 1000.0, range(2, 21))
         found.add("thd, 1 W", of(pair, "thd"), 100 * thd)
         _thd_n(found, "thd_n, 1 W", of(pair, "thd_n"), thd, noise[c] / level, noise_u[c] / level)
-        now = Truth(known)
         pair = measure.thd_vs_level(bench, channel)
         level = of(pair, "thd")[0].level
-        thd = now.harmonics(c, 1000.0, level, range(2, 21))
+        thd = records[-1].harmonics(c, 1000.0, range(2, 21))
         _thd_n(found, "thd_n, 10 mW", of(pair, "thd_n"), thd, noise[c] / level, noise_u[c] / level)
         for frequency in (6300.0, 10e3):
-            now = Truth(known)
             reading = of(measure.thd_at(bench, channel, frequency), "thd")[0]
-            assert reading.value is not None, reading
-            thd = now.harmonics(c, frequency, reading.level, range(2, int(20e3 / frequency) + 1), hold_s=0.3)
+            thd = records[-1].harmonics(c, frequency, range(2, int(20e3 / frequency) + 1))
             found.add("thd, high, tone", reading, 100 * thd)
         for pair_hz, ratio in (("60+7000", 4.0), ("250+8000", 4.0), ("19000+20000", 1.0)):
             low_hz, high_hz = (float(f) for f in pair_hz.split("+"))
-            now = Truth(known)
             reading = measure.intermodulation(bench, channel, pair_hz)
-            found.add(f"intermodulation, {pair_hz}", reading, 100 * now.intermodulation(c, low_hz, high_hz, ratio))
+            true = records[-1].intermodulation(c, low_hz, high_hz, ratio)
+            found.add(f"intermodulation, {pair_hz}", reading, 100 * true)
 
 
 def _thd_n(found: Trials, name: str, readings: list[Reading], thd: float, noise: float, noise_u: float) -> None:
@@ -443,31 +483,42 @@ def _thd_n(found: Trials, name: str, readings: list[Reading], thd: float, noise:
     found.add(name, readings, 100 * total, truth_u=100 * noise_u * noise / total)
 
 
-def _power(known: KnownBench, found: Trials) -> None:
-    from tests.measurements.test_truth import power_at
-
+def _power(known: KnownBench, records: Records, found: Trials) -> None:
     bench = known.bench
     for driven in (("left",), ("right",), ("left", "right")):
+        records.clear()
         readings = measure.output_power(bench, driven, target_thd=0.01)
-        which = tuple(bench.channels.index(c) for c in driven)
-        for power in of(readings, "output_power"):
-            true = power_at(known, 0.01, which, _c(power), hold_s=0.25)
+        for power, volts in zip(of(readings, "output_power"), of(readings, "output_voltage"), strict=True):
+            c = channel_of(power)
+            nearest = min(records, key=lambda r, c=c, v=volts.value: abs(r.asked_v(c) * abs(known.gain(c)) - v))
+            true = nearest.volts_at_thd(c, 0.01) ** 2 / known.load_ohm(c)
             found.add(f"output_power, {len(driven)} driven", power, true)
             headroom = measure.clipping_headroom(bench, [power])
             found.add("clipping_headroom", headroom, 10 * math.log10(true / 66.0))
     for c, channel in enumerate(bench.channels):
         for at in ("half power", "rated power"):
-            now = Truth(known)
             reading = of(measure.distortion(bench, channel, at), "thd")[0]
-            thd = now.harmonics(c, 1000.0, reading.level, range(2, 21), hold_s=0.2)
+            thd = records[-1].harmonics(c, 1000.0, range(2, 21))
             found.add(f"thd, {at}", reading, 100 * thd)
-    supply = known.design.supply
-    reservoirs = (supply.reservoir_positive.farad, supply.reservoir_negative.farad)
-    readings = measure.ripple_under_load(bench, "left")
+
+
+def _reservoirs(known: KnownBench, drawn: Drawn, found: Trials) -> None:
+    """On a supply of another kind and with another idle current: what the budget judges of all amplifiers is drawn."""
+    channels, supply = known.amplifier.channels, known.amplifier.supply
+    before = supply.design, [channel.design for channel in channels]
+    drawn.another_kind(known)
+    known.bench.sleep(900.0)
+    measure.rail_voltages(known.bench, "idle")
+    reservoirs = (supply.design.reservoir_positive.farad, supply.design.reservoir_negative.farad)
+    readings = measure.ripple_under_load(known.bench, "left")
     found.add(
         "reservoir_capacitance", of(readings, "reservoir_capacitance"),
         lambda r: reservoirs[0 if r.conditions["rail"] == "positive" else 1],
     )  # fmt: skip
+    supply.design = before[0]
+    for channel, design in zip(channels, before[1], strict=True):
+        channel.design = design
+    known.bench.sleep(900.0)
 
 
 def _turned_down(known: KnownBench, found: Trials) -> None:
@@ -478,7 +529,7 @@ def _turned_down(known: KnownBench, found: Trials) -> None:
     found.add("channel_balance, -20 dB", of(readings, "channel_balance"), true[1] - true[0])
 
 
-def _c(reading: Reading) -> int:
+def channel_of(reading: Reading) -> int:
     return ("left", "right").index(reading.channel)
 
 

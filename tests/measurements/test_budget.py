@@ -7,19 +7,31 @@ R = 127.732, X = 219.847, Z = 254.260 ohm with u = 0.071, 0.295, 0.236 ohm (Tabl
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
 from uncertainties import correlated_values_norm, correlation_matrix
 from uncertainties.umath import cos, sin
 
+from benchtest.analysis.sweep import SweepResponse
+from benchtest.calibration import Calibration
 from benchtest.limits import Limit, decide
 from benchtest.measurements.budget import expanded, in_db, part
 from benchtest.measurements.distortion import near_the_floor
-from benchtest.measurements.estimates import BenchHarmonics, Estimate, level_u, line_noise, noise_u
+from benchtest.measurements.estimates import (
+    ALIKE,
+    BenchHarmonics,
+    Estimate,
+    bench_harmonics,
+    level_u,
+    line_noise,
+    noise_u,
+)
 from benchtest.measurements.noise import WHITE_A, without_the_bench
 from benchtest.measurements.phono_equalisation import standard_db
-from benchtest.measurements.rail_ripple import conduction_share
+from benchtest.measurements.rail_ripple import conduction_share, without_load
+from benchtest.measurements.sweep import Swept
 
 OBSERVED = np.array([
     [5.007, 19.663, 1.0456], [4.994, 19.639, 1.0438], [5.005, 19.640, 1.0468], [4.990, 19.685, 1.0428],
@@ -172,3 +184,53 @@ def test_conduction_time_gives_the_ripple_of_a_rectifier_solved_in_steps(source_
     assert ripple == pytest.approx(published_v, abs=0.03)
     by_relation = load_a * conduction_share(float(np.mean(settled)) / 50.0) / (2 * 50.0) / farad
     assert by_relation == pytest.approx(ripple, rel=0.06)  # what the budget allows for the shape
+
+
+def calibrated(orders: tuple[float, ...], noise_v: float) -> Calibration:
+    return Calibration(
+        kind="measured", made_utc="", meter="", sound_card="", frequency_hz=1000.0,
+        output_volts_per_full_scale=(2.0, 2.0), input_volts_per_full_scale=(40.0, 40.0), meter_relative=1e-3,
+        own_relative=1e-6, residual_thd=(1e-5, 1e-5), residual_thd_n=(1e-4, 1e-4), noise_v=(noise_v, noise_v),
+        residual_orders=(orders, orders),
+    )  # fmt: skip
+
+
+def test_a_harmonic_that_the_loopback_did_not_see_may_be_as_large_as_its_noise_hides():
+    """0.6 of 2 V full scale peak was played, 0.849 V rms; a line of its record of 0.5 s holds the noise of 20 kHz times
+    sqrt(1.5 / (20 kHz 0.5 s)), and is seen from 3 / sqrt 2 of it on. Driven as hard as in the
+    loopback on both sides."""
+    own = bench_harmonics(
+        calibrated((4e-6, 0.0, 0.0), 1e-4), 0, 0.6 * 40.0 / math.sqrt(2.0), 0.6 * 2.0 / math.sqrt(2.0)
+    )
+    hidden = 3.0 / math.sqrt(2.0) * 1e-4 * math.sqrt(1.5 / 1e4) / (1.2 / math.sqrt(2.0))
+    both = math.hypot(1.0, 1.15)
+    assert own.orders == pytest.approx((4e-6 * both, hidden * both, 0.0))
+
+
+def test_an_input_that_may_be_8_db_worse_or_better_counts_by_its_mean_power():
+    """Output and input each anywhere within 8 dB: the rms of their ratio over many cards."""
+    rng = np.random.default_rng(0)
+    apart_db = rng.uniform(-4, 4, 200_000) - rng.uniform(-4, 4, 200_000)
+    assert pytest.approx(float(np.sqrt(np.mean(10 ** (apart_db / 10)))), rel=0.01) == ALIKE
+
+
+def test_a_rail_that_sagged_at_idle_already_is_carried_on_to_no_current():
+    """A stiff 42 V behind 3 ohm: 41.4 V at 0.2 A, 39 V at 1 A; the line through both meets 42 V at nothing."""
+    assert without_load(41.4, 39.0, 0.2, 1.0) == pytest.approx(42.0)
+    assert without_load(39.0, 41.4, 0.2, 1.0) == 39.0  # a rail that rose under load: nothing to carry on
+
+
+def test_hum_in_a_sweep_is_part_of_its_noise():
+    """A mains line of H rms beside a sweep: at its own frequency H / sqrt 2 times the window's sum over the root of the sweep's
+    energy density, 1 / sqrt 2 of it along; far from it next to nothing."""
+    points = np.array([100.0, 1000.0, 10e3])
+    own = SweepResponse(points, np.ones(3, dtype=complex), {}, 1.0, 0.0, (10.0, 20e3))
+    quiet = Swept("left", own, own, np.zeros(3), 0.05, 0.001, 0.15, 1.2, (0.0, 0.0))
+    humming = replace(quiet, hum=(((100.0, 2e-5),), ()))
+    window = 0.75 * (0.75 * math.log(2.0) * 0.15 + 0.6)
+    energy = 2.0 * 0.05**2 * 0.15 / 400.0
+    assert quiet.noise(100.0) == 0.0
+    assert humming.noise(100.0) == pytest.approx(2e-5 / math.sqrt(2.0) * window / math.sqrt(energy) / math.sqrt(2.0))
+    # at 1 kHz the sweep is weaker by sqrt 10, and the line beside is down by pi * 900 Hz * window
+    assert humming.noise(1000.0) == pytest.approx(humming.noise(100.0) * math.sqrt(10.0) / (math.pi * 900.0 * window))
+    assert humming.noise(100.0, other=True) == 0.0
