@@ -108,7 +108,10 @@ def bench_response(bench: GuardedBench, *, share: float = 0.6) -> BenchResponse:
         own = fit_tones(capture.channel(channel), rate, CROSSTALK_HZ)
         leak = fit_tones(capture.channel(other), rate, CROSSTALK_HZ, clock_ratio=own.clock_ratio)
         leaks.append(leak.amplitudes / own.amplitudes)
-        spreads.append(leak.floors / 3.0 / own.rms)  # a floor is three times the rms of the noise in it
+        # a floor is three times the rms of the noise in it; the noise of a bench is about white, and all lines together
+        # tell it better than the few bins round each
+        each = leak.floors / 3.0 / own.rms
+        spreads.append(np.full(len(each), math.sqrt(float(np.mean(each**2)))))
     return BenchResponse(
         frequencies_hz=THIRDS_HZ,
         response_db=(levels[0], levels[1]),

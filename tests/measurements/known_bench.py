@@ -168,7 +168,7 @@ class KnownBench:
 
     def quiet_copy(self) -> Amplifier:
         """The amplifier as it stands now, without noise, hum from the cable and contact noise: a copy to play with."""
-        twin = copy.deepcopy(self.amplifier)
+        twin = copied(self.amplifier)
         twin.noise_scale = 0.0
         for channel in twin.channels:
             channel.noise_scale = 0.0
@@ -187,7 +187,7 @@ class KnownBench:
 
         ``of``: a quiet copy made earlier, which is left as it is; otherwise the amplifier as it stands now.
         """
-        twin = self.quiet_copy() if of is None else copy.deepcopy(of)
+        twin = self.quiet_copy() if of is None else copied(of)
         twin.advance(hold_s, Drive(input_v, frequency_hz))
         return twin.render(tone(frequency_hz, *input_v, seconds=seconds), RATE)
 
@@ -198,6 +198,12 @@ class KnownBench:
         orders = range(1, int(band_hz / frequency_hz) + 1)
         levels = [abs(line(whole, k * frequency_hz)) for k in orders]
         return math.sqrt(sum(v * v for v in levels[1:])) / levels[0]
+
+
+def copied(amplifier: Amplifier) -> Amplifier:
+    """The amplifier as it stands, to be gone on with apart. Its designs cannot change, and are shared: most of the work."""
+    shared = [amplifier.design, amplifier.supply.design, *(channel.design for channel in amplifier.channels)]
+    return copy.deepcopy(amplifier, {id(one): one for one in shared if hasattr(one, "__dataclass_fields__")})
 
 
 @contextmanager

@@ -7,7 +7,6 @@ all), and the copy hears what was emitted in the window, clean. Lines are Fourie
 
 from __future__ import annotations
 
-import copy
 import math
 from collections.abc import Iterable
 from dataclasses import dataclass, field
@@ -19,6 +18,7 @@ import pytest
 from simulated_instruments.amplifier import Amplifier
 from simulated_instruments.bench import SAMPLE_RATE, SimulatedBench
 from simulated_instruments.emission import Emission
+from tests.measurements.known_bench import copied
 from tests.simulated_instruments.amplifier.playing import line
 
 
@@ -46,7 +46,7 @@ class Record:
 
     def _through(self, emitted: Iterable[np.ndarray]) -> np.ndarray:
         """Emitted fractions of full scale to volts at the terminals of a quiet copy."""
-        twin = copy.deepcopy(self.amplifier)
+        twin = copied(self.amplifier)
         twin.noise_scale = 0.0
         for channel in twin.channels:
             channel.noise_scale = 0.0
@@ -149,7 +149,7 @@ class Records(list):
 
         def keeping(bench: SimulatedBench, emission: Emission, stop: int) -> None:
             if emission.cursor == emission.render_from and bench.sound_card_at == "amplifier":
-                self.append(Record(copy.deepcopy(bench.amplifier), emission, bench))
+                self.append(Record(copied(bench.amplifier), emission, bench))
             if self and self[-1].emission is emission:
                 self[-1].pieces.append((emission.cursor, stop))
             render(bench, emission, stop)
