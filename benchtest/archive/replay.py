@@ -43,7 +43,12 @@ class KeptBench:
         self._conditions = conditions_of(row)
         self._capture = self._as_capture(waveform, row, rows, tone_hz)
         self.sample_rate = float(waveform.sample_rate)
-        self.file = SimpleNamespace(load=SimpleNamespace(inductance_uh=_number(meta.get("load_inductance_uh"))))
+        bench = summary.get("bench")
+        mains_hz = _number(bench.get("mains_frequency")) if isinstance(bench, Mapping) else 0.0
+        self.file = SimpleNamespace(
+            bench=SimpleNamespace(mains_frequency=mains_hz),
+            load=SimpleNamespace(inductance_uh=_number(meta.get("load_inductance_uh"))),
+        )
         self._swept = meta.get("sweep") in CHANNELS
         if self._swept:
             left_v, right_v = map(_number, meta.get("input_v") or (0.0, 0.0))
