@@ -33,7 +33,7 @@ WHERE_KEYS: dict[str, str] = {
     "volume_db": "volume position in dB re full, [low, high]",
     "input": "source input",
     "inputs": '"shorted", "sound_card" or "open"',
-    "load": '"none", "1 kilohm" or "load"',
+    "load": '"none", "1 kilohm", "load" or "second load"',
     "minutes": "minutes since mains on, or [low, high]",
     "point": "where it was measured, where that is not the terminals",
     "rail": '"positive" or "negative"',

@@ -83,8 +83,8 @@ class OperatorSection(FileModel):
     ] = ""
 
 
-class LoadSection(FileModel):
-    """[load]: the dummy load, one resistor a channel."""
+class ResistorsSection(FileModel):
+    """A pair of dummy loads, one resistor a channel."""
 
     left_ohm: Annotated[float, Field(gt=0.0, le=1000.0), _OHMS]
     right_ohm: Annotated[float, Field(gt=0.0, le=1000.0), _OHMS]
@@ -123,14 +123,6 @@ class LoadSection(FileModel):
             "uH for each channel",
         ),
     ] = 0.0
-    two_pole_switch: Annotated[
-        bool,
-        Says(
-            "whether a two-pole switch connects the load",
-            "Write true only for a switch that opens both poles of both channels.",
-            "true: the load may be switched while the amplifier is on",
-        ),
-    ] = False
 
     @property
     def rating_as_mounted_w(self) -> float:
@@ -140,6 +132,19 @@ class LoadSection(FileModel):
     def ohm(self, channel: str) -> float:
         """The stated resistance of "left" or "right", ohm."""
         return {"left": self.left_ohm, "right": self.right_ohm}[channel]
+
+
+class LoadSection(ResistorsSection):
+    """[load]: the dummy load."""
+
+    two_pole_switch: Annotated[
+        bool,
+        Says(
+            "whether a two-pole switch connects the load",
+            "Write true only for a switch that opens both poles of both channels.",
+            "true: the load may be switched while the amplifier is on",
+        ),
+    ] = False
 
 
 class AccuracyRow(FileModel):
@@ -342,6 +347,8 @@ class BenchFile(FileModel):
     bench: Annotated[BenchSection, Says("a section [bench]", 'Add [bench] with name = "my bench".')]
     operator: OperatorSection = OperatorSection()
     load: Annotated[LoadSection, Says("a section [load]", "Add [load] with left_ohm, right_ohm and tolerance_percent.")]
+    second_load: ResistorsSection | None = None
+    """Another pair, such as 4 ohm beside 8; connected only where the amplifier's label allows it."""
     lamp: LampSection | None = None
     dmm: Annotated[
         tuple[DmmSection, ...],

@@ -163,9 +163,12 @@ def as_simulated(file: BenchFile) -> BenchFile:
     load = plain.load.model_copy(
         update={"power_rating_w": file.load.power_rating_w, "as_mounted": file.load.as_mounted}
     )
+    second = file.second_load and plain.second_load
+    if file.second_load is not None and second is not None:
+        second = second.model_copy(update={"power_rating_w": file.second_load.rating_as_mounted_w})
     return plain.model_copy(
         update={
-            "dmm": tuple(meters), "load": load, "lamp": plain.lamp if file.lamp is not None else None,
+            "dmm": tuple(meters), "load": load, "second_load": second, "lamp": plain.lamp if file.lamp is not None else None,
             "audio": plain.audio if file.audio is not None else None,
             "mains_socket": plain.mains_socket if file.mains_socket is not None else None, "calibration": None,
         }

@@ -20,22 +20,29 @@ test = Procedure(
     why="power is worked out with the measured load; ohms only on what is empty",
     hook_up="plug out; meter on the rails, then across each dummy load, disconnected",
     outside=False,
-    takes="14 s",
+    takes="23 s",
 )
 def load(bench, amplifier):
     bench.mains_off(
         "Switched off at the wall, plug out. Lid off. Keep hands out: the reservoirs may be charged.", lid="off"
     )
     yield measure.residual_charge(bench, "before anything is touched")
-    points = [p for p in ("leads_shorted", "left_load", "right_load") if bench.reaches(p)]
+    yield from loads_touched(bench, "the leads together")
+
+
+def loads_touched(bench, first, at=""):
+    """Each resistor of the dummy loads, disconnected; of the second one too, where this amplifier may have it."""
+    names = ["load"] if bench.load_refused() else ["load", "second load"]
+    points = {f"{channel}_{name.replace(' ', '_')}": (channel, name) for name in names for channel in bench.channels}
+    words = ", ".join(f"{channel} {name.replace('load', 'dummy load')}" for channel, name in points.values())
     for point in bench.touch_in_turn(
-        points, say="Touch in turn: the leads together, left dummy load, right dummy load."
+        [p for p in ("leads_shorted", *points) if bench.reaches(p)],
+        say=f"Touch in turn: {first}, {words}, disconnected.",
     ):
-        yield (
-            measure.lead_resistance(bench)
-            if point == "leads_shorted"
-            else measure.load_resistance(bench, point.split("_")[0])
-        )
+        if point == "leads_shorted":
+            yield measure.lead_resistance(bench)
+        else:
+            yield measure.load_resistance(bench, *points[point], at=at)
 
 
 @test.step(
@@ -193,21 +200,39 @@ def tracking(bench, amplifier):
 @test.step(
     "Power into 4 ohm, where the label allows it",
     why="loudspeakers of 4 ohm ask for twice the current",
-    hook_up="off: 4 ohm loads in the bench file and on the terminals; without them it is not measured",
-    takes="1 s",
+    hook_up="off: the second dummy load ([second_load] of the bench file) in the place of the first, inputs shorted; on",
+    takes="2 min 40 s",
 )
 def four_ohm(bench, amplifier):
-    allowed = amplifier.minimum_load_ohm is not None and amplifier.minimum_load_ohm <= 4.2
-    why = "the bench file's load is not 4 ohm: run again with a bench file that states one"
-    if not allowed:
-        why = "the label does not allow 4 ohm (amplifier file: minimum_load_ohm)"
-    if not (allowed and all(ohm < 5.0 for ohm in bench.load_ohm.values())):
+    why = bench.load_refused()
+    if why:
         yield measure.not_measured("output_power", "both", "W", why, conditions={"at": "4 ohm"})
+        return
+    bench.mains_off("Off at the wall. Wait for the relay to drop. The loads are HOT.")
+    bench.sleep(3.0)
+    bench.hook_up("Second dummy load on both channels in the place of the first. Shorting plugs in, volume full.",
+                  load="second load", inputs="shorted", volume="full")  # fmt: skip
+    bench.mains_on("Switch on. Listen for the relay.")
+    bench.sleep((amplifier.relay_delay_s or 8.0) + 10.0, why="the relay pulls in")
+    yield measure.dc_offsets(bench, "second load")
+    bench.hook_up("Sound card's output into both inputs.", inputs="sound_card")
+    yield measure.gain(bench, at="50 mV, second load")
+    for channel in bench.channels:
+        yield measure.output_power(bench, (channel,))
+    yield measure.output_power(bench, bench.channels)
+    yield measure.dc_offsets(bench, "after power, second load")
 
 
-@test.step("Off: thump, and the discharge measured", why="the thump reaches the loudspeakers", takes="19 s")
+@test.step(
+    "Off: thump, the discharge measured, the dummy loads once more",
+    why="the thump reaches the loudspeakers; a load that heat has changed by 2 % has changed every power",
+    hook_up="off; meter on the rails, then across each dummy load, disconnected",
+    outside=False,
+    takes="40 s",
+)
 def off(bench, amplifier, so_far):
     yield measure.turn_off_transient(bench)
     yield measure.discharge(bench)
+    yield from loads_touched(bench, "the dummy loads are HOT: the leads together", at="after heating")
     missed = list(dict.fromkeys(f"{r['quantity']} {r['channel']}" for r in so_far if r["claim_verdict"] == "missed"))
     yield Advice("measured", tuple(f"maker's claim missed: {m}" for m in missed))

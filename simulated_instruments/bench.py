@@ -52,6 +52,7 @@ _SILENT_AFTER_S = 0.3
 HEADPHONE_OHM = 33.0
 SERIES_OHM = 10e3
 _HEARD_S = 0.1  # of blocks, by which a meter knows what is emitted
+_PAIRS = ("load", "second load")
 
 
 class SimulatedBench:
@@ -96,6 +97,7 @@ class SimulatedBench:
         self.true_rate = SAMPLE_RATE * (1.0 + self.truth.converters.rate_ppm * 1e-6)
         self.clock: Clock = SimulatedClock(now=self.now, advance=self.advance)
         self.loads = tuple(DummyLoad(ohm) for ohm in self.truth.load_ohm)
+        self.second_loads = tuple(DummyLoad(ohm) for ohm in self.truth.second_load_ohm)
         self.unsafe_acts: list[str] = []
         """What the person was told to do, and did, that nobody should: for tests and for scoring."""
 
@@ -240,18 +242,20 @@ class SimulatedBench:
             return
         self.amplifier.advance(seconds, drive)
         powers: tuple[float, ...] = (0.0, 0.0)
-        if self.load == "load" and max(drive.input_rms) > 0.0:
+        if self.load in _PAIRS and max(drive.input_rms) > 0.0:
             volts = [self._terminal(channel, drive).ac_rms for channel in CHANNELS]
-            powers = tuple(v**2 / load.ohm for v, load in zip(volts, self.loads, strict=True))
+            powers = tuple(v**2 / load.ohm for v, load in zip(volts, self._pair(), strict=True))
         self._warm_loads(powers, seconds)
 
     def _warm_loads(self, powers: tuple[float, ...], seconds: float) -> None:
-        for load, power in zip(self.loads, powers, strict=True):
+        for load, power in zip(self._pair(), powers, strict=True):
             load.warm(power, seconds)
-        if self.load == "load":
+        for load in self.loads if self.load == "second load" else self.second_loads:
+            load.warm(0.0, seconds)
+        if self.load in _PAIRS:
             changed = [
                 abs(load.ohm / ohm - 1.0)
-                for load, ohm in zip(self.loads, self._connected_load_ohm, strict=True)
+                for load, ohm in zip(self._pair(), self._connected_load_ohm, strict=True)
                 if math.isfinite(ohm)
             ]
             if max(changed, default=0.0) > 2e-4:
@@ -304,8 +308,8 @@ class SimulatedBench:
             terminals = volts
         else:
             terminals = self.amplifier.render(volts, self.true_rate)
-            if self.load == "load":
-                watts = [float(v @ v) / len(v) / load.ohm for v, load in zip(terminals.T, self.loads, strict=True)]
+            if self.load in _PAIRS:
+                watts = [float(v @ v) / len(v) / load.ohm for v, load in zip(terminals.T, self._pair(), strict=True)]
                 self._warm_loads((watts[0], watts[1]), seconds)
         return self._at_the_input(terminals)
 
@@ -401,7 +405,7 @@ class SimulatedBench:
             self._connect_inputs()
 
     def connect_load(self, load: str) -> None:
-        """ "none", "1 kilohm" or "load", across both speaker terminal pairs."""
+        """ "none", "1 kilohm", "load" or "second load", across both speaker terminal pairs."""
         with self.lock:
             if self.mains_on and load != self.load:
                 self.unsafe_acts.append(f"changed the load from {self.load} to {load} with the mains on")
@@ -510,11 +514,15 @@ class SimulatedBench:
             self.amplifier.connect_inputs("shorted" if self.inputs == "shorted" else "open")
 
     def load_resistance(self, channel: int) -> float:
-        """The dummy load of channel 0 or 1 as it is, ohm; infinite where it has come off."""
-        return math.inf if self.change.load_open == CHANNELS[channel] else self.loads[channel].ohm
+        """The dummy load of channel 0 or 1 as it is, ohm: the second one while it is across the terminals, else the first;
+        infinite where a lead of it has come off."""
+        return math.inf if self.change.load_open == CHANNELS[channel] else self._pair()[channel].ohm
+
+    def _pair(self) -> tuple[DummyLoad, ...]:
+        return self.second_loads if self.load == "second load" else self.loads
 
     def _connect_load(self) -> None:
-        if self.load == "load":
+        if self.load in _PAIRS:
             left, right = (self.load_resistance(channel) for channel in (0, 1))
             self.amplifier.connect_load(left, right, self.truth.load_inductance_h)
         else:

@@ -43,6 +43,8 @@ _CHANNEL_OF = {
     "sound_card_input_right": 1,
     "left_load": 0,
     "right_load": 1,
+    "left_second_load": 0,
+    "right_second_load": 1,
 }
 
 
@@ -84,10 +86,12 @@ class MeterLeads:
             return Probe(dc=0.0, ac_rms=0.0, ac_frequency_hz=0.0, source_ohm=self.lead_ohm)
         if place == "dc_watch":
             return self._watch()
-        if place in ("left_load", "right_load"):
-            if bench.load != "load":
-                return Probe(dc=0.0, ac_rms=0.0, ac_frequency_hz=0.0, source_ohm=bench.loads[_CHANNEL_OF[place]].ohm)
-            return bench.amplifier.probe(place.replace("_load", "_output"), drive)
+        if place.endswith("_load"):
+            second = place.endswith("_second_load")
+            if bench.load != ("second load" if second else "load"):
+                load = (bench.second_loads if second else bench.loads)[_CHANNEL_OF[place]]
+                return Probe(dc=0.0, ac_rms=0.0, ac_frequency_hz=0.0, source_ohm=load.ohm)
+            return bench.amplifier.probe(place.replace("_second", "").replace("_load", "_output"), drive)
         if place.startswith("sound_card_output"):
             rms, frequency = bench.emitted_now()
             ohm = bench.truth.converters.output_ohm
@@ -139,7 +143,11 @@ class MeterLeads:
         bench = self._bench
         if place == "leads_shorted":
             return 0.0
-        if place in ("left_load", "right_load"):
+        if place.endswith("_second_load") and bench.load != "second load":
+            return bench.second_loads[_CHANNEL_OF[place]].ohm
+        if place.endswith("_load") and not place.endswith("_second_load") and bench.load == "second load":
+            return bench.loads[_CHANNEL_OF[place]].ohm
+        if place.endswith("_load"):
             return bench.load_resistance(_CHANNEL_OF[place])
         if place == "dc_watch":
             return _WATCH_LEFT_OHM + _WATCH_RIGHT_OHM

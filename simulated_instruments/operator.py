@@ -36,7 +36,7 @@ _WORDS = {
     "lamp": ("in", "out"),
     "volume": ("minimum", "full", '"-20 dB" (relative to full, 0 dB or less)'),
     "inputs": ("shorted", "sound_card", "open"),
-    "load": ("none", "1 kilohm", "load"),
+    "load": ("none", "1 kilohm", "load", "second load"),
     "lid": ("on", "off"),
     "sound_card": ("amplifier", "loopback"),
     "tone_controls": ("flat", "defeat", "bass up", "bass down", "treble up", "treble down"),

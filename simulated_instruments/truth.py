@@ -30,11 +30,12 @@ INPUT_FULL_SCALE_V = 2.0
 INPUT_DIVIDER = 23.3
 OUTPUT_DIVIDER = 1.0
 LOAD_OHM = 8.0
+SECOND_LOAD_OHM = 4.0
 LAMP_POWER_W = 60.0
 
 PARTS = (
     "tolerances", "amplifier", "fault", "channel", "converters", "audio", "dividers", "loads", "cable", "leads",
-    "operator", "meters",
+    "operator", "meters", "second loads",
 )  # fmt: skip
 """Who draws from which child of ``SeedSequence(seed)``, in order; append only. Meters spawn one each below theirs."""
 
@@ -54,6 +55,7 @@ class Truth:
     input_divider: tuple[float, float]
     output_divider: float
     load_ohm: tuple[float, float]
+    second_load_ohm: tuple[float, float]
     kilohm_ohm: tuple[float, float]
     load_inductance_h: float
     hum_v: tuple[float, float]
@@ -102,6 +104,7 @@ def draw_truth(seed: int, scenario: str = "healthy", channel: str | None = None)
         input_divider=_pair(dividers, INPUT_DIVIDER, 0.01),
         output_divider=OUTPUT_DIVIDER,  # no divider, so nothing to be wrong
         load_ohm=_pair(loads, LOAD_OHM, 0.01),
+        second_load_ohm=_pair(generator(seed, "second loads"), SECOND_LOAD_OHM, 0.01),
         kilohm_ohm=_pair(loads, 1000.0, 0.01),
         load_inductance_h=float(loads.uniform(1e-6, 5e-6)),
         hum_v=_pair(cable, 1.5e-6, 0.5),
@@ -147,6 +150,8 @@ def bench_text(
         '[bench]\nname = "simulated bench"\nmains_voltage = 230.0\nmains_frequency = 50.0\nsimulated = true\n',
         f"[operator]\n{reach}",
         f"[load]\nleft_ohm = {LOAD_OHM}\nright_ohm = {LOAD_OHM}\ntolerance_percent = 1.0\npower_rating_w = 200.0\n",
+        f"[second_load]\nleft_ohm = {SECOND_LOAD_OHM}\nright_ohm = {SECOND_LOAD_OHM}\n"
+        "tolerance_percent = 1.0\npower_rating_w = 200.0\n",
     ]
     for name, point in METERS.items():
         where = "movable" if point == "leads_shorted" else point

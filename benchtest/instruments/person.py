@@ -28,6 +28,7 @@ _SETTINGS: dict[str, dict[str, str]] = {
         "none": "speaker terminals: nothing connected",
         "1 kilohm": "speaker terminals: 1 kilohm, 5 W across each pair",
         "load": "speaker terminals: the dummy load",
+        "second load": "speaker terminals: the second dummy load",
     },
     "lid": {"on": "lid: on", "off": "lid: off. Inside is mains, and what the reservoirs hold"},
     "sound_card": {

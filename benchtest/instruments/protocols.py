@@ -162,7 +162,7 @@ class Operator(Protocol):
     lamp                    in, out (series lamp)
     volume                  minimum, full, or decibels relative to full such as "-20 dB"
     inputs                  shorted, sound_card, open (both channels' inputs of the selected source)
-    load                    none, 1 kilohm, load (the dummy load of the bench file), one word for both channels
+    load                    none, 1 kilohm, load, second load (the pairs of the bench file), one word for both channels
     <meter name>            a test point, or "leads shorted"; for movable meters
     lid                     on, off
     sound_card              amplifier, loopback (output straight to the input dividers' far end), for calibration

@@ -44,6 +44,7 @@ def _points() -> dict[str, TestPoint]:
             TestPoint(f"{c}_output", True, f"{c} speaker terminals: red on plus, black on minus"),
             TestPoint(f"{c}_output_minus", True, f"{c} minus terminal to chassis"),
             TestPoint(f"{c}_load", True, f"across the {c} dummy load, disconnected from the amplifier"),
+            TestPoint(f"{c}_second_load", True, f"across the {c} resistor of the second dummy load, disconnected"),
             TestPoint(f"{c}_speaker_fuse", False, f"across the {c} speaker fuse, both ends, in its holder"),
             TestPoint(f"{c}_amplifier_output", False, f"{c} amplifier output before relay and fuse, black on ground"),
             TestPoint(f"{c}_listed_point", False, f"the point of your list, {c} channel, black on ground"),

@@ -8,6 +8,7 @@ a failed reading: ask what blew it, and that channel is never driven.
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 from typing import Any
 
 from benchtest.errors import NotAllowed, NotReachable
@@ -17,6 +18,8 @@ from benchtest.reading import Reading, Verdict
 from benchtest.safety import GuardedBench, MeterValue
 
 LEAD_OFF = "the meter's leads read open when held together: a lead is off. That is your bench, not the amplifier"
+HEATED = 0.02
+"""Change of a dummy load from which it is noted."""
 PROBE_CONTACT_OHM = 0.01
 """What the probes' contact changes by from one touch to the next, two touches together; standard uncertainty (judgement)."""
 METHOD = "two-wire ohms less the leads (common practice)"
@@ -76,9 +79,13 @@ def fuse_resistance(bench: GuardedBench, channel: str) -> Reading:
     )  # fmt: skip
 
 
-def load_resistance(bench: GuardedBench, channel: str) -> Reading:
-    """One dummy load, disconnected. The measured value is used for every power of this run."""
-    point = f"{channel}_load"
+def load_resistance(bench: GuardedBench, channel: str, name: str = "load", *, at: str = "") -> Reading:
+    """One resistor of a dummy load ("load" or "second load"), disconnected.
+
+    Every later power of this run uses it. ``at``: measured once more, such as after heating; what is used stays as it is,
+    and a change of more than 2 % is noted (common practice).
+    """
+    point = f"{channel}_{name.replace(' ', '_')}"
     try:
         value = bench.ohms(point)
     except (NotReachable, NotAllowed) as why:
@@ -92,11 +99,22 @@ def load_resistance(bench: GuardedBench, channel: str) -> Reading:
             note="the dummy load is open: check its leads",
         )  # fmt: skip
     leads = bench.lead_ohm or 0.0
+    stated = bench.file.second_load if name == "second load" else bench.file.load
+    assert stated is not None
+    which = {key: word for key, word in (("load", name), ("at", at)) if word not in ("load", "")}
     reading = Reading(
         quantity="load_resistance", channel=channel, unit="ohm", method=METHOD,
-        conditions={"stated_ohm": getattr(bench.file.load, f"{channel}_ohm")},
+        conditions={"stated_ohm": stated.ohm(channel), **which},
         **less_the_leads(value, leads),
     )  # fmt: skip
     assert reading.value is not None
-    bench.use_load(channel, reading.value)
+    if not at:
+        bench.use_load(channel, reading.value, name)
+        return reading
+    before = bench.ohm_of(name)[channel]
+    change = reading.value / before - 1.0
+    if abs(change) > HEATED:
+        note = f"changed by {100 * change:+.1f} %, {before:.3g} ohm before: power was worked out with that"
+        bench.tell(f"{channel} {name.replace('load', 'dummy load')}: {note}.", severity="warning")
+        return replace(reading, note=note)
     return reading

@@ -22,6 +22,7 @@ from benchtest.reading import Reading, Verdict
 from benchtest.records import Curve
 from benchtest.safety import DcCheck, GuardedBench
 from benchtest.safety.findings import dc_outcome
+from benchtest.safety.interlock import LOADS
 from benchtest.safety.limits import DC_STOP_V, ZERO_OTHER_V
 
 METHOD = "multimeter at the speaker terminals, 10 line cycles, mean of 5 (common practice)"
@@ -149,7 +150,7 @@ def _reading(bench: GuardedBench, check: DcCheck, other: DcCheck, at: str) -> Re
     conditions = bench.conditions(at=at)
     if check.reading is None:
         return not_measured("dc_offset", check.channel, "V", check.words, conditions=conditions, method=METHOD)
-    load = bench.load_ohm[check.channel] if conditions["load"] == "load" else None
+    load = bench.load_ohm[check.channel] if conditions["load"] in LOADS else None
     value = check.reading.value
     if value is None:
         return Reading(

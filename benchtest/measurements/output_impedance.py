@@ -24,6 +24,7 @@ from benchtest.measurements.estimates import level_u
 from benchtest.measurements.unmeasured import not_measured
 from benchtest.reading import Reading, Verdict
 from benchtest.safety import GuardedBench, NotCleared
+from benchtest.safety.interlock import LOADS
 from benchtest.safety.limits import FIRST_V, SECOND_V
 
 METHOD = "gain with 1 kilohm against gain with the dummy load, 1 kHz (after IEC 60268-3 14.5, IHF-A-202)"
@@ -68,7 +69,7 @@ def gains(bench: GuardedBench, *, frequency_hz: float = 1000.0, output_v: float 
             found[channel] = bench.ramp_ended(channel) or "no tone found"
             continue
         i = bench.channels.index(channel)
-        loaded = bench.hook_up_now.load == "load"
+        loaded = bench.hook_up_now.load in LOADS
         found[channel] = Gain(
             figures.level_v / capture.input_v[i],
             level_u(figures.noise_v, seconds) / figures.level_v,
@@ -82,7 +83,7 @@ def load_relative(bench: GuardedBench, channel: str) -> float:
     """Relative standard uncertainty of the dummy load: measured by two probes and warmed a little, or as stated."""
     if bench.load_measured:
         return math.hypot(PROBE_CONTACT_OHM / bench.load_ohm[channel], WARMED)
-    return bench.file.load.tolerance_percent / 100.0 / math.sqrt(3.0)
+    return bench.load_tolerance_percent / 100.0 / math.sqrt(3.0)
 
 
 def output_impedance(

@@ -15,6 +15,7 @@ import numpy as np
 from benchtest import signals
 from benchtest.amplifier_file import AmplifierSpec
 from benchtest.bench import Instruments
+from benchtest.bench_file import ResistorsSection
 from benchtest.calibration import Calibration
 from benchtest.conditions import volume_db
 from benchtest.errors import NotAllowed
@@ -23,11 +24,13 @@ from benchtest.instruments.protocols import FloatArray
 from benchtest.safety import limits as lim
 from benchtest.safety.capturing import Capturing, Order
 from benchtest.safety.findings import Capture, NotCleared
-from benchtest.safety.interlock import CHANNELS, Clearance, Interlock
+from benchtest.safety.interlock import CHANNELS, LOADS, Clearance, Interlock
 from benchtest.safety.load_heat import FULL_FOR_S, LoadHeat
 
 MARGIN_S = 0.02
 """Kept free between a record window and the fades, for what the latency moves."""
+LOWER_LOAD = 0.9
+"""A dummy load below this share of the rated one is another load, not the rated one's tolerance."""
 TYPING_S = 600.0
 """With a hand-held meter: how long a person may take to type what it showed while a loopback tone stood."""
 NO_RESPONSE = 0.1
@@ -65,10 +68,37 @@ class Driving:
         self.__idle_rails = idle_rails
         self.__hot_s = 0.0
         self.__clock = instruments.clock
-        rating = self.__file.load.rating_as_mounted_w
-        self.__heat = {channel: LoadHeat(rating) for channel in CHANNELS}
+        pairs: dict[str, ResistorsSection] = {"load": self.__file.load}
+        if self.__file.second_load is not None:
+            pairs["second load"] = self.__file.second_load
+        self.__pairs = pairs
+        self.__heat = {n: {c: LoadHeat(pair.rating_as_mounted_w) for c in CHANNELS} for n, pair in pairs.items()}
+        self.__ohm = {name: {channel: pair.ohm(channel) for channel in CHANNELS} for name, pair in pairs.items()}
         self.calibration = calibration
-        self.load_ohm = {"left": self.__file.load.left_ohm, "right": self.__file.load.right_ohm}
+
+    # ---------------------------------------------------------------- which load
+
+    def pair(self) -> str:
+        """Which pair of the bench file is meant now: the one across the terminals, else the first."""
+        now = self.__interlock.hook_up.load
+        return now if now in self.__pairs else "load"
+
+    @property
+    def load_ohm(self) -> dict[str, float]:
+        """Of that pair: as measured, until then as stated."""
+        return self.__ohm[self.pair()]
+
+    def stated(self, name: str = "") -> ResistorsSection | None:
+        """What the bench file states of a pair, or of the one that is meant now; None where it has no such pair."""
+        return self.__pairs.get(name or self.pair())
+
+    def ohm_of(self, name: str) -> dict[str, float]:
+        """Of a pair by name, whatever is across the terminals."""
+        return dict(self.__ohm.get(name, {}))
+
+    def use_load(self, name: str, channel: str, ohm: float) -> None:
+        """Take a measured resistance of a pair for all that follows."""
+        self.__ohm[name][channel] = ohm
 
     # ---------------------------------------------------------------- how loud
 
@@ -77,7 +107,7 @@ class Driving:
         scale = self.calibration.input_volts_per_full_scale
         return lim.DriveLimits(
             load_ohm=(self.load_ohm["left"], self.load_ohm["right"]),
-            load_rating_w=self.__file.load.rating_as_mounted_w,
+            load_rating_w=self.__pairs[self.pair()].rating_as_mounted_w,
             rated_power_w=self.__amplifier.rated_power_w,
             rated_load_ohm=self.__amplifier.rated_load_ohm,
             input_peak_v=(scale[0], scale[1]),
@@ -93,7 +123,7 @@ class Driving:
 
     def _ceiling(self, channel: str, frequency_hz: float) -> float:
         limits = self.limits()
-        loaded = self.__interlock.hook_up.load == "load"
+        loaded = self.__interlock.hook_up.load in LOADS
         highest = limits.highest_v(CHANNELS.index(channel), self.load_ohm[channel] if loaded else None, frequency_hz)
         limited = self.__interlock.channels[channel].clearance is Clearance.LIMITED
         if limited or not loaded:  # power belongs into a dummy load
@@ -148,13 +178,16 @@ class Driving:
 
     def _rest_if_hot(self, output_v: float, length_s: float, driven: frozenset[str]) -> None:
         """Rest before the output devices and the loads have been too hot for too long; refuse what no rest allows."""
-        if self.__interlock.hook_up.load == "load":
+        if self.__interlock.hook_up.load in LOADS:
             for channel in driven:
                 self._rest_the_load(channel, output_v, length_s)
         limits = self.limits()
         rated = limits.rated_v()
         if rated is not None:
             hot = rated / math.sqrt(2.0)
+            into = min(limits.load_ohm) / limits.rated_load_ohm
+            if into < LOWER_LOAD:  # half the rated power is reached at a lower voltage
+                hot *= math.sqrt(into)
         else:  # the load is the only rating that is known
             hot = math.sqrt(lim.LOAD_CONTINUOUS * limits.load_rating_w * min(limits.load_ohm))
         if output_v < hot:
@@ -171,7 +204,7 @@ class Driving:
 
     def _rest_the_load(self, channel: str, output_v: float, length_s: float) -> None:
         power = output_v**2 / self.load_ohm[channel]
-        heat = self.__heat[channel]
+        heat = self.__heat[self.pair()][channel]
         heat.rested(self.__clock.now())
         rest_s = heat.rest_before(power, length_s)
         if not math.isfinite(rest_s):
@@ -273,7 +306,7 @@ class Driving:
         driven = frozenset(channels)
         seen = max(self.__interlock.verified(driven), self.__interlock.burst_v.get(driven, 0.0))
         state = self.__interlock
-        full = all(state.channels[c].clearance is Clearance.FULL for c in driven) and state.hook_up.load == "load"
+        full = all(state.channels[c].clearance is Clearance.FULL for c in driven) and state.hook_up.load in LOADS
         tops = [self.limits().highest_burst_v(CHANNELS.index(c), self.load_ohm[c]) for c in driven]
         if not full or any(top is None for top in tops) or any(state.channels[c].ramp_ended for c in driven):
             return 0.0

@@ -58,7 +58,7 @@ class GuardedBench:
         )  # fmt: skip
         self.__settling_s = 0.0
         self.__waited_s = 0.0
-        self.__load_measured = False
+        self.__measured: set[str] = set()
         self.mains_voltage: float | None = None
         """As a person read it off a plug-in wattmeter in this run; a condition of every later reading."""
         self.lead_ohm: float | None = None
@@ -131,12 +131,29 @@ class GuardedBench:
 
     @property
     def load_ohm(self) -> dict[str, float]:
-        """The dummy load of each channel: as measured, until then as the bench file states it."""
+        """The dummy load of each channel: as measured, until then as the bench file states it. While the second load is
+        across the terminals it is that one.
+        """
         return dict(self.__driving.load_ohm)
 
     @property
     def load_measured(self) -> bool:
-        return self.__load_measured
+        return self.__driving.pair() in self.__measured
+
+    @property
+    def load_tolerance_percent(self) -> float:
+        """Of the load that is across the terminals (the first one where none is), as the bench file states it."""
+        stated = self.__driving.stated()
+        assert stated is not None
+        return stated.tolerance_percent
+
+    def ohm_of(self, name: str) -> dict[str, float]:
+        """The resistors of a dummy load by its name ("load", "second load"), as measured, until then as stated."""
+        return self.__driving.ohm_of(name)
+
+    def load_refused(self, name: str = "second load") -> str:
+        """Why a dummy load of the bench file would not be connected to this amplifier; "" if it would be."""
+        return self.__hooking.load_refused(name)
 
     @property
     def hook_up_now(self) -> HookUp:
@@ -159,8 +176,9 @@ class GuardedBench:
                 "mains_voltage": self.file.bench.mains_voltage,
                 "mains_frequency": self.file.bench.mains_frequency,
                 "simulated": self.simulated,
-                "load_ohm": self.load_ohm,
-                "load_measured": self.load_measured,
+                "load_ohm": self.__driving.ohm_of("load"),
+                "load_measured": "load" in self.__measured,
+                **({"second_load_ohm": self.__driving.ohm_of("second load")} if self.file.second_load else {}),
                 "seed": it.seed if self.simulated else None,
             },
         }
@@ -302,13 +320,13 @@ class GuardedBench:
         """Show what every meter has in its error queue; the runner calls it once a step."""
         self.__probing.drain_errors()
 
-    def use_load(self, channel: str, ohm: float) -> bool:
+    def use_load(self, channel: str, ohm: float, name: str = "load") -> bool:
         """Take a measured dummy load for all later powers; False where it is not within 5 % of the bench file's."""
-        stated = self.file.load.ohm(channel)
-        near = abs(ohm / stated - 1.0) <= LOAD_TOLERANCE
+        stated = self.__driving.stated(name)
+        near = stated is not None and abs(ohm / stated.ohm(channel) - 1.0) <= LOAD_TOLERANCE
         if near:
-            self.__driving.load_ohm[channel] = ohm
-            self.__load_measured = True
+            self.__driving.use_load(name, channel, ohm)
+            self.__measured.add(name)
         return near
 
     # ---------------------------------------------------------------- the DC check

@@ -10,13 +10,16 @@ from benchtest.errors import NotAllowed, NotReachable
 from benchtest.events import EventStream
 from benchtest.instruments.protocols import Multimeter
 from benchtest.instruments.test_points import TEST_POINTS, is_inside
-from benchtest.safety.interlock import Interlock
+from benchtest.safety.interlock import LOADS, Interlock
 from benchtest.safety.stops import Stops
 
 KNOBS = frozenset(
     {"volume", "inputs", "tone_controls", "sound_card", "balance", "source", "monitor", "headphones", "series_resistor"}
 )
 """Whoever touches one of these changes what comes out: the gain is measured again at 50 mV."""
+
+LABEL_TOLERANCE = 0.9
+"""A load a tenth below the label's lowest is still that load: 3.8 ohm on "4 ohm" (common practice)."""
 
 
 class HookUps:
@@ -35,6 +38,7 @@ class HookUps:
         self.__events = events
         self.__stops = stops
         self.__amplifier = amplifier
+        self.__said_to_bear: set[str] = set()
         for name, meter in instruments.meters.items():
             interlock.hook_up.meters[name] = meter.connected_to
 
@@ -124,6 +128,39 @@ class HookUps:
         """Take the mains away: by the switched socket where there is one, otherwise by asking."""
         self.__mains("off", say, also)
 
+    def load_refused(self, name: str) -> str:
+        """Why a dummy load of the bench file is not connected to this amplifier: none is declared, or its label does not
+        allow so low a load. "" if it may be, or if there is no label: then the person is asked.
+        """
+        pair = self.__it.file.second_load if name == "second load" else self.__it.file.load
+        if pair is None:
+            return "the bench file declares no [second_load]"
+        ohm, lowest = min(pair.left_ohm, pair.right_ohm), self.__lowest_load()
+        if lowest is None or ohm >= lowest * LABEL_TOLERANCE:
+            return ""
+        return f"the label does not allow {ohm:g} ohm (amplifier file: the lowest is {lowest:g} ohm, minimum_load_ohm)"
+
+    def __lowest_load(self) -> float | None:
+        """The lowest load that the label allows; None where there is no label (no file, or a salvaged module)."""
+        spec = self.__amplifier
+        if spec.minimum_load_ohm is not None:
+            return spec.minimum_load_ohm
+        return spec.rated_load_ohm if spec.rated_power_w is not None else None
+
+    def __allow_load(self, name: str) -> None:
+        """Raises NotAllowed for a load below what the label allows; without a label the person says so, or not."""
+        why = self.load_refused(name)
+        pair = self.__it.file.second_load if name == "second load" else self.__it.file.load
+        if not why and pair is not None and self.__lowest_load() is None and name not in self.__said_to_bear:
+            ohm = min(pair.left_ohm, pair.right_ohm)
+            if ohm < self.__amplifier.rated_load_ohm * LABEL_TOLERANCE:
+                question = f"This dummy load is {ohm:g} ohm, and no label says what this amplifier bears. Does it?"
+                if self.__it.operator.ask(question, ("no", "yes"), about="setting") != "yes":
+                    why = f"nobody says that this amplifier bears {ohm:g} ohm"
+                self.__said_to_bear.add(name)
+        if why:
+            raise NotAllowed(f"{why}: it is not connected. Nothing was driven into it.")
+
     def __hands_near_mains(self, settings: Mapping[str, str]) -> bool:
         """Whether lamp, load, lid or something inside the set is changed while nothing but the person holds the mains off."""
         now = self.__interlock.hook_up
@@ -200,6 +237,8 @@ class HookUps:
                 )
         if settings.get("sound_card") == "loopback" and self.__it.audio is not None:
             self.__it.audio.start()  # a card that cannot be opened says so before anybody plugs in anything
+        if settings.get("load") in LOADS:
+            self.__allow_load(settings["load"])
         if self.__hands_near_mains(settings):
             say = self.__off_said(say)
         self.__events.emit("prompt", settings=settings, say=say)

@@ -17,6 +17,8 @@ from dataclasses import dataclass, field
 from enum import StrEnum
 
 CHANNELS = ("left", "right")
+LOADS = ("load", "second load")
+"""States of the speaker terminals in which power has where to go."""
 RAILS = {"rail_positive", "rail_negative"}
 
 

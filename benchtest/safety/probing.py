@@ -18,6 +18,10 @@ from benchtest.safety.interlock import RAILS, Interlock
 _NUMBER = re.compile(r"[-+]?\d+(?:[.,]\d+)?")
 
 
+OF_THE_BENCH = ("leads_shorted", "left_load", "right_load", "left_second_load", "right_second_load")
+"""Places where ohms need no empty reservoirs: nothing of the amplifier is there."""
+
+
 def first_number(typed: str) -> float | None:
     """The number in what a person typed; None where there is none.
 
@@ -75,9 +79,7 @@ class Probing:
         return self.__measure(point, Function.DIODE, 1, None, None, 10.0)
 
     def __dead_only(self, point: str) -> None:
-        if point not in ("leads_shorted", "left_load", "right_load") and (
-            self.__interlock.hook_up.mains == "on" or not self.__interlock.rails_empty
-        ):
+        if point not in OF_THE_BENCH and (self.__interlock.hook_up.mains == "on" or not self.__interlock.rails_empty):
             raise NotAllowed(
                 f"ohms at {point}: the mains is {self.__interlock.hook_up.mains} and the reservoirs have not all been "
                 f"measured below {lim.EMPTY_V:g} V since. Measure each rail to ground first; discharge through a "

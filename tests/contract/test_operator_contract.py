@@ -37,7 +37,7 @@ VOCABULARY = [
     ("lamp", ["in", "out"]),
     ("volume", ["minimum", "full", "-20 dB", "-6.5 dB"]),
     ("inputs", ["shorted", "sound_card", "open"]),
-    ("load", ["none", "1 kilohm", "load"]),
+    ("load", ["none", "1 kilohm", "load", "second load"]),
     ("bench meter", ["left_output", "leads shorted", "leads_shorted"]),
     ("lid", ["on", "off"]),
     ("sound_card", ["amplifier", "loopback"]),
