@@ -356,6 +356,8 @@ def _dropouts(bench: GuardedBench, watched_s: float) -> Check:
     """A tone for a minute: frames lost, doubled or silenced, told by the driver and by the phase of the tone."""
     troubles: list[str] = []
     seen = 0.0
+    told = {"what": "a tone plays, dropouts are looked for", "seconds": watched_s}
+    bench.events.emit("progress", **told, done=0.0, state="started")
     while seen < watched_s:
         try:
             capture = bench.loopback_tone(SHARE, hold_s=TAKE_S + 0.1, window_s=TAKE_S)
@@ -363,6 +365,7 @@ def _dropouts(bench: GuardedBench, watched_s: float) -> Check:
             return Check("dropouts", "none", math.inf, "1", UNFIT, str(why))
         troubles += [*capture.thrown_away, *([capture.note] if capture.note else [])]
         seen += TAKE_S
+        bench.events.emit("progress", **told, done=min(seen, watched_s))
     per_minute = 60.0 * len(troubles) / max(seen, 1.0)
     words = f"in {seen:.0f} s; such captures are taken again. Close other programs, larger buffers, another USB socket"
     if troubles:
