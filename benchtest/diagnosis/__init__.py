@@ -16,9 +16,9 @@ from dataclasses import asdict, dataclass, replace
 from typing import Any
 
 from benchtest.amplifier_file import AmplifierSpec
-from benchtest.diagnosis.belief import Features, Term, posterior, role_of, second_faults, terms
+from benchtest.diagnosis.belief import Features, Term, posterior, second_faults, terms
 from benchtest.diagnosis.features import CHANNELS, Sheet, features
-from benchtest.diagnosis.knowledge import HEALTHY, UNNAMED, Knowledge, shipped
+from benchtest.diagnosis.knowledge import HEALTHY, UNNAMED, Knowledge, role_of, shipped
 from benchtest.diagnosis.rows import Row, Seen, seen
 from benchtest.diagnosis.wording import against_words, for_words, reading_words
 from benchtest.quantities import QUANTITIES

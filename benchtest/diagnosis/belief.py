@@ -12,8 +12,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from benchtest.diagnosis.features import CHANNELS, Feature
-from benchtest.diagnosis.knowledge import FloatArray, Knowledge
+from benchtest.diagnosis.features import Feature
+from benchtest.diagnosis.knowledge import FloatArray, Knowledge, role_of
 
 Features = Mapping[tuple[str, str], Feature]
 
@@ -26,19 +26,6 @@ class Term:
     feature: Feature
     alone: float
     value: float
-
-
-def role_of(feature_channel: str, hypothesis_channel: str) -> str:
-    """In which role a feature's channel stands for a cause in a channel.
-
-    >>> role_of("left", "left"), role_of("right", "left"), role_of("left", "both"), role_of("none", "left")
-    ('this', 'other', 'both', 'set')
-    """
-    if feature_channel == "none":
-        return "set"
-    if hypothesis_channel in CHANNELS:
-        return "this" if feature_channel == hypothesis_channel else "other"
-    return "both"
 
 
 def fullness(features: Features, known: Knowledge) -> dict[str, float]:
@@ -82,8 +69,12 @@ def posterior(features: Features, known: Knowledge) -> FloatArray:
     """Probability of each of ``known.hypotheses``; they sum to 1."""
     logs = known.log_prior()
     fuller = fullness(features, known)
-    for i, (cause, channel) in enumerate(known.hypotheses):
-        logs[i] += sum(term.value for term in terms(features, known, cause, channel, fuller))
+    for feature in features.values():
+        said = known.speaks(feature.name, feature.channel)
+        if said is not None:
+            alone, weight = said
+            full = weight * fuller.get(feature.name.partition("_")[0], 1.0)
+            logs += np.minimum(1.0, full) * alone[:, known.symptoms[feature.name].level(feature.value)]
     logs -= np.max(logs)
     p: FloatArray = np.exp(logs)
     return p / np.sum(p)

@@ -11,6 +11,7 @@ from typing import Any
 
 import numpy as np
 
+from benchtest.diagnosis.features import CHANNELS
 from benchtest.errors import FileError
 
 FloatArray = np.ndarray[Any, np.dtype[np.float64]]
@@ -28,6 +29,19 @@ HOW_OFTEN = {
     "never": 0.02,
 }
 """Words of causes.toml -> probability; what "usually" is worth is common practice, no source."""
+
+
+def role_of(feature_channel: str, hypothesis_channel: str) -> str:
+    """In which role a feature's channel stands for a cause in a channel.
+
+    >>> role_of("left", "left"), role_of("right", "left"), role_of("left", "both"), role_of("none", "left")
+    ('this', 'other', 'both', 'set')
+    """
+    if feature_channel == "none":
+        return "set"
+    if hypothesis_channel in CHANNELS:
+        return "this" if feature_channel == hypothesis_channel else "other"
+    return "both"
 
 
 @dataclass(frozen=True)
@@ -99,6 +113,9 @@ class Knowledge:
     provenance: str = ""
     hypotheses: tuple[tuple[str, str], ...] = field(default=())
     """(cause, channel): what is weighed. channel is left, right or both; healthy and not-named: none."""
+    _speaks: dict[tuple[str, str], tuple[FloatArray, FloatArray]] = field(
+        init=False, repr=False, compare=False, default_factory=dict
+    )
 
     def weight(self, cause: str, symptom: str) -> float:
         """How much a symptom counts for a cause: fully where it tells the members of its group apart."""
@@ -106,6 +123,18 @@ class Knowledge:
         if entry is not None and entry.group and symptom in self.groups[entry.group].separators:
             return 1.0
         return self.symptoms[symptom].weight
+
+    def speaks(self, symptom: str, side: str) -> tuple[FloatArray, FloatArray] | None:
+        """Of every hypothesis: the log of how much likelier than in a healthy set each level of a symptom on a side is,
+        (hypotheses, levels), and how much the symptom counts for it, (hypotheses,). None for a symptom without a normal."""
+        normal = self.normal.get(symptom)
+        if normal is None or symptom not in self.symptoms:
+            return None
+        if (symptom, side) not in self._speaks:
+            tables = [self.tables.get((cause, role_of(side, channel), symptom)) for cause, channel in self.hypotheses]
+            alone = np.array([np.zeros_like(normal) if table is None else table - normal for table in tables])
+            self._speaks[symptom, side] = alone, np.array([self.weight(cause, symptom) for cause, _ in self.hypotheses])
+        return self._speaks[symptom, side]
 
     def log_prior(self) -> FloatArray:
         """Of each hypothesis."""

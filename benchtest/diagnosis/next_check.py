@@ -7,7 +7,7 @@ from collections.abc import Collection, Iterable, Sequence
 import numpy as np
 
 from benchtest.amplifier_file import AmplifierSpec
-from benchtest.diagnosis.belief import posterior, role_of
+from benchtest.diagnosis.belief import posterior
 from benchtest.diagnosis.features import Sheet, features
 from benchtest.diagnosis.knowledge import FloatArray, Knowledge, shipped
 from benchtest.diagnosis.rows import Row, seen
@@ -24,12 +24,9 @@ def telling(p: FloatArray, known: Knowledge, symptom: str) -> float:
         return 0.0
     best = 0.0
     for side in ("none",) if entry.of_set else ("left", "right"):
-        rows = np.array(
-            [
-                np.exp(known.tables.get((cause, role_of(side, channel), symptom), normal))
-                for cause, channel in known.hypotheses
-            ]
-        )
+        said = known.speaks(symptom, side)
+        assert said is not None
+        rows = np.exp(said[0] + normal)
         mixed = p @ rows
         best = max(best, float(p @ np.sum(rows * np.log(rows / np.maximum(mixed, 1e-12)), axis=1)))
     return best

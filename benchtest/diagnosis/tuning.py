@@ -16,9 +16,8 @@ from typing import Any
 import numpy as np
 
 from benchtest.amplifier_file import AmplifierSpec
-from benchtest.diagnosis.belief import role_of
 from benchtest.diagnosis.features import CHANNELS, Sheet, features
-from benchtest.diagnosis.knowledge import HEALTHY, UNNAMED, FloatArray, Knowledge
+from benchtest.diagnosis.knowledge import HEALTHY, UNNAMED, FloatArray, Knowledge, role_of
 from benchtest.diagnosis.rows import seen
 
 SMOOTHING = 1.5
