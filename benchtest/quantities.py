@@ -73,6 +73,7 @@ QUANTITIES: dict[str, Quantity] = _table(
     ("mute_delay", "s", "relay delay", "from mains on to the output connected"),
     ("fuse_resistance", "ohm", "fuse", "resistance across a fuse, leads nulled"),
     ("lead_resistance", "ohm", "meter leads", "resistance of the meter's two leads together"),
+    ("fault_found", "1", "a fault stands out", "1 where the readings of the run name one, 0 where nothing is wrong"),
     ("dropouts", "%", "gone for moments", "share of the time in which what should stand steadily is gone"),
     ("contact_resistance", "ohm", "relay contact", "resistance across a closed contact"),
     ("load_resistance", "ohm", "dummy load", "resistance of the dummy load, leads nulled"),

@@ -5,11 +5,12 @@ about the causes that are still likely, for the time it takes and what it can hu
 """
 
 from benchtest import Procedure, measure
+from benchtest.diagnosis import diagnose, unmeasured
 from benchtest.diagnosis.knowledge import HEALTHY, UNNAMED, shipped
 from benchtest.diagnosis.next_check import belief, leading, wandering, worth
 from benchtest.errors import SafetyStop
 from benchtest.procedure import load_procedure
-from benchtest.reading import Reading, as_row
+from benchtest.reading import Reading, Verdict, as_row
 
 SURE = 0.95  # one group is this likely: go inside
 power_on = {step.name: step for step in load_procedure("power_on").steps}
@@ -349,3 +350,32 @@ def once_more(bench, amplifier):
 def off(bench, amplifier):
     bench.mains_off("Off at the wall.")
     yield measure.discharge(bench)
+
+
+@test.step(
+    "What was found",
+    why="a search that saw too little must not end as if nothing were wrong",
+    hook_up="nothing more is touched",
+    takes="0 s",
+    required=True,
+)
+def found(bench, amplifier):
+    rows = bench.kept.get("rows", [])
+    causes = diagnose(rows, amplifier)
+    common = {
+        "quantity": "fault_found",
+        "unit": "1",
+        "expanded_uncertainty": 0.0,
+        "method": "diagnosis from the readings",
+    }
+    if causes and causes[0].cause == HEALTHY:
+        yield Reading(channel="none", value=0.0, verdict=Verdict.PASS, note="nothing stands out", **common)
+        return
+    group, channel, p = leading(rows, amplifier)
+    if causes and group != HEALTHY and p >= 0.5:
+        at = channel if channel in ("left", "right", "both") else "none"
+        yield Reading(channel=at, value=1.0, verdict=Verdict.FAIL, note=what_stands_out(group, channel, p), **common)
+        return
+    missing = unmeasured(rows)
+    why = f"too little was measured: no {', no '.join(missing)}" if missing else "no cause stands out from the others"
+    yield Reading(channel="none", value=None, verdict=Verdict.INCONCLUSIVE, note=why, **common)

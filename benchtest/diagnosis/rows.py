@@ -10,6 +10,9 @@ from typing import Any
 
 Row = Mapping[str, Any]
 
+OWN = "fault_found"
+"""What guided fault finding says at its end. It was drawn from the other readings, so it is no evidence beside them."""
+
 
 @dataclass(frozen=True)
 class Seen:
@@ -58,6 +61,7 @@ def seen(rows: Iterable[Row]) -> list[Seen]:
             upper_limit=_number(row.get("upper_limit")),
         )
         for row in rows
+        if row.get("quantity") != OWN
     ]
 
 

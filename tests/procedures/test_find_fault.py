@@ -47,3 +47,45 @@ def test_it_turns_the_volume_back_and_stops_at_an_idle_current_that_is_too_high(
     assert heard.result.summary["stop"].startswith("idle current")
     first = heard.result.summary["diagnosis"][0]  # whether it would settle is not waited for: it is off at once
     assert (first["cause"], first["channel"]) in (("bias-high", "left"), ("bias-runaway", "left"))
+
+
+@pytest.mark.parametrize(
+    ("scenario", "channel"),
+    [("headphone-contact-open", "left"), ("output-joint-open", "right"), ("feedback-capacitor-shorted", "right"),
+     ("input-pair-unbalanced", "left"), ("transformer-shorted-turn", None), ("output-pair-shorted", "left"),
+     ("bias-runaway", "right"), ("volume-worn", "left"), ("divider-wrong", "right")],
+)  # fmt: skip
+def test_look_alikes_are_told_apart_where_they_part(run_it, scenario, channel):
+    heard = run_it("find_fault", scenario=scenario, channel=channel, seed=3)
+    assert heard.result.summary["diagnosis"][0]["cause"] == scenario
+    assert heard.unsafe_acts == []
+
+
+@pytest.mark.parametrize(
+    "scenario", ["output-joint-cracked", "output-joint-cracked-when-hot", "input-joint-cracked"]
+)  # fmt: skip
+def test_what_comes_and_goes_is_watched_warm_cold_and_with_a_tone(run_it, scenario):
+    heard = run_it("find_fault", scenario=scenario, channel="left", seed=4)
+    assert heard.result.summary["diagnosis"][0]["cause"] == scenario
+    assert max(row["value"] or 0.0 for row in heard.rows("dropouts", "left")) > 1.0
+    assert heard.unsafe_acts == []
+
+
+def test_a_bad_contact_with_a_joint_beside_it_is_named_as_two_faults(run_it):
+    heard = run_it("find_fault", scenario="relay-contact-and-joint", channel="right", seed=2)
+    named = {(cause["cause"], cause["channel"]) for cause in heard.result.summary["diagnosis"][:3]}
+    assert {("relay-contact-oxidised", "right"), ("output-joint-cracked", "right")} <= named
+
+
+def test_one_meter_and_no_sound_card_do_not_end_as_passed(run_it):
+    heard = run_it("find_fault", bench_file="demo_handheld_bench.toml")
+    assert (heard.result.summary["result"], heard.result.exit_status) == ("inconclusive", 5)
+    (last,) = heard.rows("fault_found")
+    assert last["verdict"] == "inconclusive"
+    assert last["note"].startswith("too little was measured: no gain")
+
+
+def test_a_healthy_set_passes_and_a_fault_that_fails_no_limit_does_not(run_it):
+    assert run_it("find_fault", seed=6).result.summary["result"] == "passed"
+    heard = run_it("find_fault", scenario="channels-crossed", seed=6)
+    assert heard.result.summary["result"] == "failed"
