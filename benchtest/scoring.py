@@ -10,6 +10,7 @@ import math
 from collections import Counter, defaultdict
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import Any
 
 from benchtest.diagnosis.knowledge import HEALTHY, shipped
@@ -101,6 +102,53 @@ def calibration(cases: Iterable[Scored], bins: int = 10) -> list[dict[str, Any]]
         }
         for i in sorted(held)
     ]  # fmt: skip
+
+
+WITHIN = 0.10
+LEAST_IN_A_BIN = 100
+
+
+def deciles(cases: Iterable[Scored], bins: int = 10) -> list[dict[str, Any]]:
+    """Every stated probability of a listed group against how often that group was the true one, in bins of equal count.
+
+    A diagnosis that is mostly sure leaves most bins of equal width all but empty; in bins of equal count each holds as many
+    as the next. Two faults at once are left out: their probabilities need not sum to one.
+
+    >>> sure = Scored("bias-low", "left", (("bias-low", "left", 0.8), ("bias-high", "left", 0.2)))
+    >>> [(b["cases"], b["stated"], b["right"]) for b in deciles([sure], bins=2)]
+    [(1, 0.2, 0.0), (1, 0.8, 1.0)]
+    """
+    said: list[tuple[float, bool]] = []
+    for case in cases:
+        if case.scenario in PAIRS:
+            continue
+        groups: dict[tuple[str, str], float] = defaultdict(float)
+        for cause, channel, p in case.listed:
+            groups[(group_of(cause), channel)] += p
+        wanted = group_of(case.scenario)
+        said += [
+            (p, group == wanted and (wanted == HEALTHY or placed(case, group, channel)))
+            for (group, channel), p in groups.items()
+        ]
+    said.sort(key=lambda one: one[0])
+    edges = [round(i * len(said) / bins) for i in range(bins + 1)]
+    return [
+        {"from": part[0][0], "to": part[-1][0], "cases": len(part), "stated": sum(s for s, _ in part) / len(part),
+         "right": sum(r for _, r in part) / len(part)}
+        for low, high in pairwise(edges)
+        if (part := said[low:high])
+    ]  # fmt: skip
+
+
+def calibrated(bins: Sequence[Mapping[str, Any]]) -> dict[str, Any]:
+    """The table's row of the calibration: bins of at least 100 cases, and how many of them are within ten points."""
+    enough = [b for b in bins if b["cases"] >= LEAST_IN_A_BIN]
+    near = [b for b in enough if abs(b["stated"] - b["right"]) <= WITHIN]
+    return {
+        "what": "stated probability within 10 points of the frequency, bins", "hits": len(near), "cases": len(enough),
+        "share": len(near) / len(enough) if enough else None, "interval": wilson(len(near), len(enough)), "reach": 1.0,
+        "met": len(near) == len(bins) if len(enough) == len(bins) and enough else None,
+    }  # fmt: skip
 
 
 def wilson(hits: int, of: int) -> tuple[float, float]:

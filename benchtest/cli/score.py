@@ -22,7 +22,7 @@ if TYPE_CHECKING:
 @click.option("--seeds", type=int, default=20, show_default=True, help="Seeds a fault; as many healthy sets in all.")
 @click.option("--first-seed", type=int, default=1_000_000, show_default=True, help="From here on; tune on others.")
 @click.option(
-    "--procedure", "stage", type=click.Choice(["power_on", "find_fault"]), default="power_on", show_default=True
+    "--procedure", "stage", type=click.Choice(["both", "power_on", "find_fault"]), default="both", show_default=True
 )
 @click.option("--only", multiple=True, metavar="SCENARIO", help="These scenarios only. May be given again.")
 @click.option("--processes", type=int, default=2, show_default=True)
@@ -35,21 +35,24 @@ def score(
 ) -> int:  # fmt: skip
     """Play faults, keep each case's readings in the file KEPT (JSON lines), and print the table from all of them."""
     from benchtest.cli.output import print_json
-    from benchtest.scoring import calibration, confusion, confusion_text, table, table_text
+    from benchtest.scoring import calibrated, calibration, confusion, confusion_text, deciles, table, table_text
 
     if tune is not None:
         return _tune(kept, tune)
     _play(kept, list(_wanted(seeds, first_seed, stage, only)), processes, minutes)
     cases = [_scored(page) for page in _pages(kept) if page["seed"] >= first_seed]
     rows, bins, confused = table(cases, not_shown=NOT_SHOWN), calibration(cases), confusion(cases)
+    tenths = deciles(cases)
+    rows.append(calibrated(tenths))
     if as_json:
-        print_json({"table": rows, "calibration": bins, "confusion": confused, "cases": len(cases)})
+        print_json({"table": rows, "calibration": bins, "deciles": tenths, "confusion": confused, "cases": len(cases)})
         return 0
     click.echo(table_text(rows))
-    click.echo("\nStated probability of the first group against how often it is right:")
-    for one in bins:
-        click.echo(f"  {one['from']:.1f} to {one['to']:.1f}  {one['cases']:>5} cases  stated {100 * one['stated']:5.1f} %  "
-                   f"right {100 * one['right']:5.1f} %")  # fmt: skip
+    for what, some in (("of any listed group, ten bins of equal count", tenths), ("of the first group", bins)):
+        click.echo(f"\nStated probability {what}, against how often it is right:")
+        for one in some:
+            click.echo(f"  {one['from']:5.3f} to {one['to']:5.3f}  {one['cases']:>5} cases  stated "
+                       f"{100 * one['stated']:5.1f} %  right {100 * one['right']:5.1f} %")  # fmt: skip
     click.echo("\nWhat came first, by what was true:")
     click.echo(confusion_text(confused))
     return 0
@@ -61,21 +64,27 @@ bright, where that test stops at once; find_fault reads the rails on the lamp, w
 
 
 def _wanted(seeds: int, first: int, stage: str, only: tuple[str, ...]) -> Iterator[tuple[str, int, str]]:
-    """Every case that is to be played: each fault with its own seeds, and as many healthy sets as faulty ones."""
+    """Every case that is to be played: each fault with its own seeds, and as many healthy sets as faulty ones.
+
+    "both": every fault with either procedure, one round of healthy sets in four with find_fault. After any number of rounds
+    each fault, each procedure and the healthy sets have had their share, so that it can be ended early.
+    """
     from simulated_instruments.faults import SCENARIOS
 
     names = [n for n in SCENARIOS if n not in ("healthy-bridged", "bridged-half-dead") and (not only or n in only)]
     faults = [n for n in names if not n.startswith("healthy")]
     healthy = [n for n in names if n.startswith("healthy")]
+    stages = ("power_on", "find_fault") if stage == "both" else (stage,)
     for k in range(seeds):
         for i, name in enumerate(faults):
-            yield name, first + 1000 * i + k, stage
+            for each in stages:
+                yield name, first + 1000 * i + k + (1_000_000 if each != stages[0] else 0), each
             if healthy:
                 number = k * len(faults) + i
                 yield (
                     healthy[0] if number % 4 else healthy[(number // 4) % len(healthy)],
                     first + 500_000 + number,
-                    stage,
+                    stages[-1] if k % 4 == 3 else stages[0],
                 )
 
 

@@ -3,12 +3,25 @@
 from __future__ import annotations
 
 import json
+from collections import Counter
 
 import pytest
 from click.testing import CliRunner
 
 from benchtest.cli import benchtest as command
-from benchtest.scoring import Scored, calibration, cause_rank, confusion, group_rank, pair_named, table, table_text
+from benchtest.cli.score import _wanted
+from benchtest.scoring import (
+    Scored,
+    calibrated,
+    calibration,
+    cause_rank,
+    confusion,
+    deciles,
+    group_rank,
+    pair_named,
+    table,
+    table_text,
+)
 
 RELAY = Scored(
     "relay-open", "left", (("speaker-fuse-open", "left", 0.6), ("relay-open", "left", 0.3), ("bias-low", "left", 0.1))
@@ -41,6 +54,31 @@ def test_calibration_puts_the_groups_probability_in_its_bin():
     assert one["stated"] == pytest.approx(0.9)
 
 
+def test_bins_of_equal_count_hold_every_stated_probability_and_the_row_judges_them():
+    one = Scored("bias-low", "left", (("bias-low", "left", 0.9), ("bias-high", "left", 0.1)))
+    missed = Scored("bias-high", "left", one.listed)
+    bins = deciles([one] * 450 + [missed] * 50)
+    assert [b["cases"] for b in bins] == [100] * 10
+    assert sum(b["cases"] * b["right"] for b in bins) == pytest.approx(500)  # one of two listed groups is always right
+    assert sorted({round(b["stated"], 9) for b in bins}) == [0.1, 0.9]
+    right = calibrated([{"cases": 100, "stated": 0.9, "right": 0.81}] * 10)
+    wrong = calibrated(
+        [{"cases": 100, "stated": 0.9, "right": 0.79}] + [{"cases": 100, "stated": 0.1, "right": 0.1}] * 9
+    )
+    too_few = calibrated([{"cases": 99, "stated": 0.9, "right": 0.9}] * 10)
+    assert (right["met"], wrong["met"], too_few["met"]) == (True, False, None)
+    assert (wrong["hits"], wrong["cases"]) == (9, 10)
+
+
+def test_a_round_has_every_fault_with_both_procedures_and_as_many_healthy_sets():
+    wanted = list(_wanted(4, 1_000_000, "both", ()))
+    by_stage = Counter((stage, name.startswith("healthy")) for name, _, stage in wanted)
+    faults = by_stage[("power_on", False)]
+    assert by_stage[("find_fault", False)] == faults
+    assert by_stage[("power_on", True)] + by_stage[("find_fault", True)] == faults
+    assert len({(seed, stage) for _, seed, stage in wanted}) == len(wanted)
+
+
 def test_the_table_counts_what_it_says():
     healthy = [Scored("healthy", "none", (("healthy", "none", 0.9),))] * 99
     cases = [RELAY, *healthy, Scored("healthy-dc-servo", "none", (("bias-low", "left", 0.9),))]
@@ -57,8 +95,9 @@ def test_the_command_plays_keeps_and_resumes(tmp_path):
     options = ["score", str(kept), "--seeds", "1", "--only", "speaker-fuse-open", "--processes", "1", "--json"]
     first = CliRunner().invoke(command, options, catch_exceptions=False)
     page = json.loads(first.stdout)
-    assert page["cases"] == 1
+    assert page["cases"] == 2  # once with either procedure
     assert page["table"][0]["hits"] == 1
+    assert {r["what"]: r["hits"] for r in page["table"]}["true group first after find_fault"] == 1
     lines = (tmp_path / "cases.jsonl.part0").read_text().splitlines()
     again = CliRunner().invoke(command, options, catch_exceptions=False)
     assert json.loads(again.stdout) == page
