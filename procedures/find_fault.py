@@ -362,20 +362,21 @@ def off(bench, amplifier):
 def found(bench, amplifier):
     rows = bench.kept.get("rows", [])
     causes = diagnose(rows, amplifier)
-    common = {
-        "quantity": "fault_found",
-        "unit": "1",
-        "expanded_uncertainty": 0.0,
-        "method": "diagnosis from the readings",
-    }
     if causes and causes[0].cause == HEALTHY:
-        yield Reading(channel="none", value=0.0, verdict=Verdict.PASS, note="nothing stands out", **common)
+        yield said(0.0, Verdict.PASS, "nothing stands out")
         return
     group, channel, p = leading(rows, amplifier)
     if causes and group != HEALTHY and p >= 0.5:
         at = channel if channel in ("left", "right", "both") else "none"
-        yield Reading(channel=at, value=1.0, verdict=Verdict.FAIL, note=what_stands_out(group, channel, p), **common)
+        yield said(1.0, Verdict.FAIL, what_stands_out(group, channel, p), at)
         return
     missing = unmeasured(rows)
     why = f"too little was measured: no {', no '.join(missing)}" if missing else "no cause stands out from the others"
-    yield Reading(channel="none", value=None, verdict=Verdict.INCONCLUSIVE, note=why, **common)
+    yield said(None, Verdict.INCONCLUSIVE, why)
+
+
+def said(value, verdict, note, channel="none"):
+    return Reading(
+        quantity="fault_found", channel=channel, value=value, unit="1", expanded_uncertainty=0.0, verdict=verdict,
+        note=note, method="diagnosis from the readings of this run",
+    )  # fmt: skip
