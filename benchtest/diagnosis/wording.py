@@ -9,6 +9,7 @@ import numpy as np
 from benchtest.diagnosis.features import OPEN_OHM, OVERLOAD_V, Feature
 from benchtest.diagnosis.knowledge import FloatArray, Symptom
 from benchtest.diagnosis.rows import Seen
+from benchtest.instruments.test_points import TEST_POINTS
 from benchtest.quantities import QUANTITIES
 
 _PREFIXES = ((1e6, "M"), (1e3, "k"), (1.0, ""), (1e-3, "m"), (1e-6, "u"))
@@ -59,9 +60,14 @@ def reading_words(seen: Seen) -> str:
     known = QUANTITIES.get(seen.quantity)
     name = known.words if known else seen.quantity.replace("_", " ")
     rail = seen.conditions.get("rail")
-    if rail in ("positive", "negative"):
+    if seen.quantity == "residual_charge" and rail == "rail to rail":
+        name = f"{name}, rail to rail"
+    elif rail in ("positive", "negative"):
         name = name.replace("rail", f"{rail} rail", 1) if "rail" in name else f"{name}, {rail} rail"
     where = [seen.channel] if seen.channel in ("left", "right") else []
+    point = str(seen.conditions.get("point", ""))
+    if seen.quantity in ("resistance", "voltage", "ac_voltage") and point in TEST_POINTS:
+        name, where = f"{name}, {point.replace('_', ' ')}", []
     at = seen.at()
     if seen.quantity == "output_power" and seen.conditions.get("driven"):
         at = f"{at}, {seen.conditions['driven']} driven" if at else f"{seen.conditions['driven']} driven"
@@ -76,6 +82,8 @@ def reading_words(seen: Seen) -> str:
         return f"{name}: {LAMP_WORDS.get(int(seen.value), '')}"
     if seen.quantity == "polarity" and seen.value is not None:
         return f"{', '.join([name, *where])}: {'the right way round' if seen.value > 0 else 'INVERTED'}"
+    if seen.quantity == "dropouts" and seen.value == 0.0:
+        return f"{', '.join([name, *where])}: never, it is steady"
     value = figure(seen.value, seen.unit) if seen.value is not None else (seen.note.split(". ")[0] or "no value")
     return f"{', '.join([name, *where])}: {value}"
 

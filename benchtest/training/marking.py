@@ -6,6 +6,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from benchtest.amplifier_file import AmplifierSpec
+from benchtest.diagnosis import unmeasured
 from benchtest.diagnosis.belief import terms
 from benchtest.diagnosis.features import Sheet, features
 from benchtest.diagnosis.knowledge import shipped
@@ -48,6 +49,11 @@ def mark(session: Session, channel: str, causes: Mapping[str, str], learned: str
     for habit in dict.fromkeys(session.habits):
         lines.append(f"Nothing happened this time, but: {habit}: -{BAD_HABIT}.")
     score -= extra + BAD_HABIT * len(set(session.habits)) + HINT * session.hints
+    missing = unmeasured(session.rows)
+    if session.verdict is not None and session.verdict[0] == "healthy" and missing:
+        lines.append(
+            f"Called healthy without a look at: {', '.join(missing)}. Before it goes back, 'run power_on' looks at all."
+        )
     away = _gave_away(session, truth, channel)
     lines += [*away, *_unneeded(session, truth, channel)]
     if learned:
@@ -122,11 +128,24 @@ def _unneeded(session: Session, truth: str, channel: str) -> list[str]:
     if truth == "healthy" or not session.measured:
         return []
     telling = {n for _, _, numbers in _readings_of(session, truth, channel) for n in numbers}
-    told = {m.line for m in session.measured if telling & set(m.rows)}
-    idle: Sequence[Measured] = [m for m in session.measured if m.line not in told and not _for_safety(m.line)]
+    told = {_either_side(m.line) for m in session.measured if telling & set(m.rows)}
+    idle: Sequence[Measured] = [
+        m for m in session.measured if _either_side(m.line) not in told and not _for_safety(m.line)
+    ]
     if not idle:
         return []
     return ["Told nothing about this fault: " + ", ".join(dict.fromkeys(m.line for m in idle)) + "."]
+
+
+def _either_side(line: str) -> str:
+    """A line without its channel and rail: the good side is measured as well, to have something to compare with.
+
+    >>> _either_side("measure ohms left_relay_contact") == _either_side("measure ohms right_relay_contact")
+    True
+    """
+    for word in ("left", "right", "positive", "negative"):
+        line = line.replace(word, "")
+    return line
 
 
 def _for_safety(line: str) -> bool:

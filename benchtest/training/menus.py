@@ -22,12 +22,15 @@ HANDS: Mapping[str, Sequence[Choice]] = {
     "Mains": (("on", "mains on"), ("off at the wall", "mains off")),
     "Series lamp": (("in", "lamp in"), ("out", "lamp out")),
     "Load at the speaker terminals": (
-        ("nothing", "load none"), ("1 kilohm across each pair", "load 1 kilohm"), ("the dummy load", "load load"),
+        ("nothing", "load none"), ("1 kilohm across each pair", "load 1 kilohm"), ("the dummy load", "load dummy"),
     ),
     "Inputs": (
         ("shorted", "inputs shorted"), ("the sound card's output", "inputs sound_card"), ("nothing", "inputs open"),
     ),
     "Volume": (("minimum", "volume minimum"), ("full", "volume full"), ("down by 20 dB", "volume -20 dB")),
+    "Loudspeaker relay": (("held, its coil on a supply of yours", "relay held"), ("free again", "relay free")),
+    "Tape monitor": (("in", "monitor in"), ("out", "monitor out")),
+    "Headphones": (("plugged in", "headphones in"), ("drawn again", "headphones out")),
     "Lid": (("off", "lid off"), ("on", "lid on")),
     "Wait": (("30 s", "wait 30 s"), ("2 min", "wait 2 min"), ("10 min", "wait 10 min")),
 }  # fmt: skip
@@ -36,6 +39,8 @@ METER: Sequence[Choice] = (
     ("DC at both outputs", "dc"),
     ("drift of the DC over ten minutes", "drift"),
     ("discharge the reservoirs, and measure it", "discharge"),
+    ("does the DC come and go? left", "watch left"),
+    ("does the DC come and go? right", "watch right"),
     ("DC volts at a point ...", "measure dc"),
     ("AC volts at a point ...", "measure ac"),
     ("ohms at a point ...", "measure ohms"),
@@ -46,6 +51,7 @@ SOUND_CARD: Sequence[Choice] = (
     ("noise and hum", "noise"),
     ("gain, both channels (50 mV at the output)", "gain"),
     ("polarity", "polarity"),
+    ("does the meter see the same tone? 1 W", "agree"),
     ("rising tone: output power, left", "power left"),
     ("rising tone: output power, right", "power right"),
     ("rising tone: output power, both", "power both"),
@@ -57,6 +63,8 @@ SOUND_CARD: Sequence[Choice] = (
     ("distortion at rated power, right", "tone rated right"),
     ("sweep: response and separation", "sweep"),
     ("ripple of both rails, under load", "ripple"),
+    ("does a steady tone come and go? left", "watch tone left"),
+    ("does a steady tone come and go? right", "watch tone right"),
 )
 FIRST: Sequence[Choice] = (
     ("Hands: mains, lamp, load, inputs, volume, lid, wait", "hands"),

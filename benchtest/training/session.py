@@ -93,13 +93,23 @@ class Session:
             "power": self._power, "tone": self._tone, "sweep": self._sweep, "idle": self._idle, "dc": lambda _: self._dc(line),
             "drift": lambda _: self._drift(line), "discharge": lambda _: self._discharge(line), "run": self._run,
             "verdict": self._verdict, "stop": lambda _: self._decide("stop", "", ""), "quit": lambda _: self._quit(),
-            "readings": lambda _: self._readings(),
+            "agree": lambda _: self._play(line, self._agree), "readings": lambda _: self._readings(), "watch": self._watch,
         }  # fmt: skip
         try:
             if words[0] in acts:
                 self._line = line.strip()
                 acts[words[0]](words[1:])
-            elif words[0] in ("lamp", "volume", "inputs", "load", "lid", "monitor", "tone_controls", "headphones"):
+            elif words[0] in (
+                "lamp",
+                "volume",
+                "inputs",
+                "load",
+                "lid",
+                "monitor",
+                "tone_controls",
+                "headphones",
+                "relay",
+            ):
                 self._hook_up(words[0], " ".join(words[1:]))
             else:
                 self.say(f"'{words[0]}' is not understood. 'help' lists what can be typed.")
@@ -117,12 +127,14 @@ class Session:
     # ---------------------------------------------------------------- hands
 
     def _hook_up(self, name: str, value: str) -> None:
-        value = {"min": "minimum", "max": "full", "dummy": "load", "1k": "1 kilohm", "1 k": "1 kilohm", "off": value}.get(
-            value, value
-        )  # fmt: skip
+        value = SHORTHAND.get(value, value)
         if name == "lid" and value in ("off", "on") and self.mains:
             raise Lost(
                 "You moved the lid with the mains on. It slid inside and touched a rail: a bang, and a burnt hand."
+            )
+        if name == "relay" and value == "held" and self.mains:
+            raise Lost(
+                "You held the relay with the mains on: nothing protected the outputs any more, and a joint let go."
             )
         if name in ("lamp", "load") and self.mains and value != self.settings[name]:
             what = "the lamp's plug" if name == "lamp" else "the load"
@@ -136,7 +148,7 @@ class Session:
             )
         self._set({name: value})
         self.settings[name] = value
-        self.say(f"{name}: {value}.")
+        self.say(f"{name.replace('_', ' ')}: {shown(name, value)}.")
 
     def _set(self, settings: Mapping[str, str]) -> None:
         if self.stopped:
@@ -195,7 +207,7 @@ class Session:
         self.say(f"{seconds:g} s have passed.")
 
     def _look(self) -> None:
-        now = ", ".join(f"{name} {value}" for name, value in self.settings.items())
+        now = ", ".join(f"{name} {shown(name, value)}" for name, value in self.settings.items())
         self.say(f"mains {'ON' if self.mains else 'off'}, {now}; {len(self.measured)} measurements so far.")
 
     # ---------------------------------------------------------------- the meter
@@ -296,7 +308,8 @@ class Session:
         if self.stopped:
             self.say("After a stop nothing is driven or checked: mains off, and look with ohms.")
             return
-        found = measure.dc_offsets(self.bench, self._at())
+        on_the_lamp = self.settings["lamp"] == "in"
+        found = measure.dc_on_lamp(self.bench) if on_the_lamp else measure.dc_offsets(self.bench, self._at())
         self._take(line, lambda: [r for r in found if r.channel in channels])
         self.bench.act_on_stops()
 
@@ -312,6 +325,8 @@ class Session:
 
     def _at_point(self, point: str) -> str:
         at = self._at()
+        if point.endswith("_amplifier_output") and self.mains:
+            return "before relay and fuse"
         return "idle" if point.startswith("rail_") and at not in ("mains off", "on the lamp") else at
 
     def _rails(self) -> None:
@@ -373,6 +388,12 @@ class Session:
 
         self._play(self._line, one)
 
+    def _agree(self) -> list[object]:
+        for channel in CHANNELS:
+            if not self.bench.refusal(channel):
+                self.bench.tone(0.3, [channel], hold_s=0.4)
+        return list(measure.level_agreement(self.bench))
+
     def _sweep(self, words: list[str]) -> None:
         def both() -> list[object]:
             for channel in CHANNELS:
@@ -401,6 +422,17 @@ class Session:
             self.bench.mains_on("on again, hands off")
             self.bench.sleep(60.0, why="it warms up")
             self.mains = True
+
+    def _watch(self, words: list[str]) -> None:
+        channel = next((w for w in words if w in CHANNELS), "")
+        if not channel:
+            self.say("watch left: does the DC at its terminals come and go? watch tone left: does a steady tone?")
+        elif not self.mains:
+            self.say("The mains is off: there is nothing to watch.")
+        elif "tone" in words:
+            self._play(self._line, lambda: [measure.tone_dropouts(self.bench, channel, "warm")])
+        else:
+            self._take(self._line, lambda: [measure.dc_dropouts(self.bench, channel, "warm")])
 
     def _drift(self, line: str) -> None:
         self._take(line, lambda: list(measure.warm_up(self.bench, (0, 60, 120, 300, 600))[0]))
@@ -493,6 +525,25 @@ class Session:
 
     def _readings(self) -> None:
         self.say("\n".join("  " + line_of(row) for row in self.rows[-60:]) or "nothing was measured yet")
+
+
+SHORTHAND = {
+    "min": "minimum",
+    "max": "full",
+    "dummy": "load",
+    "dummy load": "load",
+    "1k": "1 kilohm",
+    "1 k": "1 kilohm",
+}
+
+
+def shown(name: str, value: str) -> str:
+    """A setting in words.
+
+    >>> shown("load", "load"), shown("lamp", "in")
+    ('the dummy load', 'in')
+    """
+    return {"load": "the dummy load", "sound_card": "the sound card's output"}.get(value, value) if name else value
 
 
 def line_of(row: Mapping[str, Any]) -> str:

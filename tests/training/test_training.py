@@ -124,7 +124,7 @@ def test_the_record_is_a_run_marked_as_training(tmp_path):
     kept = archives.open(tmp_path).find(Path(page["folder"]).name)
     assert kept.summary["result"] == "training"
     assert kept.summary["training"]["trainee"] == "me"
-    assert len(kept.rows()) == 2
+    assert len(kept.rows()) == 3  # each rail, and rail to rail
     shown = CliRunner().invoke(command, ["train", "--progress", "--archive", str(tmp_path), "--json"])
     (played,) = json.loads(shown.stdout)
     assert (played["trainee"], played["right"], played["score"]) == ("me", True, page["score"])
