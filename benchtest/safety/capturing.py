@@ -40,6 +40,11 @@ TAKES = len(PAUSES_S) + 1
 """How often a capture that is not data (frames lost, silence) is taken, in all."""
 HUNG_S = 10.0
 """How long the program may hang, by the wall's clock, before the tone is turned off."""
+UNHEARD = 0.1
+"""A tone of less than this share of what was predicted has not come back, or not in its window."""
+LOST_PLACE = "no tone where it came back before; it is looked for over the whole time"
+MOVED_S = 0.005
+"""A sweep that comes back so much earlier or later than the tones before has lost its place."""
 STEADY_FROM_V = 0.005
 """Below this a tone is too near the noise for its steadiness to be judged."""
 
@@ -135,22 +140,32 @@ class Capturing:
             )
         trouble = ""
         thrown_away: list[str] = []
+        lost_place = ""
         unsteady = 0
         for pause_s in (*PAUSES_S, None):
+            known = self.__latency is not None
             recording, seen = self._take(emitted, order)
             samples, trouble = self._window(recording, emitted, order)
             if not trouble:
                 capture = _as_capture(samples, recording.sample_rate, order, calibration, seen, tuple(thrown_away))
                 trouble = _unsteady(capture)
-                if not trouble:
-                    if _unheard(capture):
-                        self.__latency = None  # found in a recording that may have had no tone in it: found again
+                if not trouble and not _unheard(capture, order):
                     return capture
-                unsteady += 1
-                if unsteady == RETAKES:  # the same again and again: the amplifier, or a joint, not the audio driver
+                if not trouble and not (known and lost_place == ""):
+                    self.__latency = None  # found in a recording that may have had no tone in it: found again
+                    return capture
+                if (
+                    not trouble
+                ):  # nothing where it was before: looked for once over the whole time before that is believed
+                    trouble = lost_place = LOST_PLACE
+                else:
+                    unsteady += 1
+                if (
+                    unsteady == RETAKES and trouble != LOST_PLACE
+                ):  # the same again and again: the amplifier, or a joint, not the audio driver
                     return _noted(capture, trouble)
             thrown_away.append(trouble)
-            if order.frequency_hz is not None:
+            if order.driven:
                 self.__latency = None  # a gap moves it: it is found again from the next take
             self.__events.emit("note", text=f"capture {len(thrown_away)} thrown away: {trouble}", severity="warning")
             if pause_s is None:
@@ -168,7 +183,7 @@ class Capturing:
     def _take(self, emitted: FloatArray, order: Order) -> tuple[Recording, Seen]:
         audio = self.audio()
         rate = audio.sample_rate
-        if self.__latency is None and order.frequency_hz is not None:
+        if self.__latency is None and order.driven:
             window = (0, len(emitted) + round(LATEST_S * rate))
         else:
             first, stop = (round(at * rate) + (self.__latency or 0) for at in order.window_s)
@@ -319,7 +334,16 @@ class Capturing:
             return samples, f"{recording.lost_frames} frames lost"
         if _exact_zeros(samples, recording.sample_rate):
             return samples, "10 ms or more of exact zeros, which no converter gives"
-        if order.frequency_hz is not None and self.__latency is None:
+        if not order.driven:
+            return samples, ""
+        if self.__latency is not None and order.frequency_hz is None and order.window_s[0] == 0.0:
+            shift = _delay(emitted, samples, recording.sample_rate, early=True)
+            if shift is not None and abs(shift) > MOVED_S * recording.sample_rate:
+                return (
+                    samples,
+                    f"it came back {1000.0 * shift / recording.sample_rate:+.0f} ms from where it was before",
+                )
+        if self.__latency is None:
             self.__latency = _delay(emitted, samples, recording.sample_rate)
             first, stop = (round(at * recording.sample_rate) + (self.__latency or 0) for at in order.window_s)
             # A tone whose end is cut off is found at about the right place only, so its latency is not kept.
@@ -367,22 +391,30 @@ def _unsteady(capture: Capture) -> str:
     return ""
 
 
-def _unheard(capture: Capture) -> bool:
-    """Whether nothing of a tone came back in any driven channel."""
-    if capture.frequency_hz is None:
+def _unheard(capture: Capture, order: Order) -> bool:
+    """Whether nothing, or next to nothing, of what was played came back in any driven channel."""
+    if not capture.driven:
         return False
-    return all(capture.figures[name].level_v <= STEADY_FROM_V for name in capture.driven if name in capture.figures)
+
+    def heard(name: str) -> bool:
+        predicted = order.output_v if order.output_v is not None else order.input_v[CHANNELS.index(name)]
+        if capture.frequency_hz is None:
+            return float(np.std(capture.channel(name))) > UNHEARD * predicted
+        return capture.figures[name].level_v > max(UNHEARD * predicted, STEADY_FROM_V)
+
+    return not any(heard(name) for name in capture.driven)
 
 
 def _noted(capture: Capture, note: str) -> Capture:
     return replace(capture, note=note)
 
 
-def _delay(emitted: FloatArray, samples: FloatArray, rate: int) -> int | None:
-    """By how many frames the recording is late, from the louder stimulus of the two; None where it is not found."""
+def _delay(emitted: FloatArray, samples: FloatArray, rate: int, *, early: bool = False) -> int | None:
+    """By how many frames the recording is late, from the louder stimulus of the two; None where it is not found.
+    ``early``: it may have come before its time."""
     column = int(np.argmax(np.max(np.abs(emitted), axis=0)))
     found = latency(emitted[:, column], samples[:, column], rate)
-    return None if found is None or found.frames < 0 else round(found.frames)
+    return None if found is None or (found.frames < 0 and not early) else round(found.frames)
 
 
 def _exact_zeros(samples: FloatArray, sample_rate: int) -> bool:

@@ -348,6 +348,61 @@ def test_a_gap_that_moves_the_latency_does_not_pass_for_a_missing_response(emitt
         assert capture.figures["left"].level_v == pytest.approx(2.828, rel=0.02)
 
 
+def moved(emitted, frames: int) -> None:
+    """The audio server goes on so much later from now on."""
+    from dataclasses import replace
+
+    truth = emitted.bench.truth
+    converters = replace(truth.converters, latency_frames=truth.converters.latency_frames + frames)
+    emitted.bench.truth = replace(truth, converters=converters)
+
+
+@pytest.mark.parametrize("frames", [70_000, 90_000, -3_000])
+def test_a_tone_that_is_all_outside_its_window_is_looked_for_again(emitted, frames):
+    """A short tone after a long gap: its window holds nothing, which is no dead channel."""
+    with opened() as bench:
+        ready_to_drive(bench)
+        moved(emitted, 4_000)
+        for level in (0.05, 0.05, 0.3):
+            bench.tone(level, ["left"], hold_s=0.4)
+        moved(emitted, frames)
+        capture = bench.tone(0.3, ["left"], hold_s=0.4)
+        assert capture.thrown_away
+        assert capture.figures["left"].level_v == pytest.approx(0.3, rel=0.02)
+        assert not bench.ramp_ended("left")
+        assert not bench.tone(0.3, ["left"], hold_s=0.4).thrown_away  # it is known where it is now
+
+
+def test_a_sweep_that_lost_its_place_is_taken_again(emitted):
+    from benchtest import measure
+
+    with opened() as bench:
+        ready_to_drive(bench)
+        risen(bench, 2.828)
+        before = measure.frequency_response(bench, measure.sweep(bench, "left"), "left")
+        moved(emitted, 20_000)
+        notes = []
+        bench.events.subscribe(lambda event: notes.append(event["text"]) if event["event"] == "note" else None)
+        after = measure.frequency_response(bench, measure.sweep(bench, "left"), "left")
+        assert any("from where it was before" in text for text in notes)
+        values = [[r.value for r in found if hasattr(r, "value")] for found in (before, after)]
+        assert values[0]
+        assert values[1] == pytest.approx(values[0], abs=0.05)
+
+
+def test_a_dead_channel_is_looked_for_once_and_then_believed(emitted):
+    with opened() as bench:
+        ready_to_drive(bench)
+        bench.tone(0.05, ["right"])
+        emitted.bench.audio().hooks.cut_output = {0}
+        began = len(emitted.peaks)
+        capture = bench.tone(0.05, ["left"])
+        assert len(emitted.peaks) - began == 2
+        assert len(capture.thrown_away) == 1
+        assert "no response" in bench.ramp_ended("left")
+        assert not bench.tone(0.05, ["right"]).thrown_away
+
+
 def test_a_take_that_is_not_data_heats_the_load_all_the_same(emitted, monkeypatch):
     from benchtest.safety.load_heat import LoadHeat
 
