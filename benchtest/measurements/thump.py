@@ -27,9 +27,9 @@ DELAY_METHOD = "from mains on to noise or DC step at the terminals, inputs short
 STANDS_OUT = 1.25
 """The terminals' noise with the relay closed over that with it open, at least."""
 BLOCK_S = 0.02
-PEAK_NOISE = 2.0
-"""Up to how many times its rms the bench's own noise lifts the largest sample: not at all where a peak is sharp, more where
-many samples stand nearly as high (judgement). Half of it is taken off, rectangular about that; one sample's noise remains."""
+PEAK_NOISE = 1.25
+"""The bench's own noise lifts the largest sample by its rms, give or take so much of it: hardly where a peak is sharp, twice
+where many samples stand nearly as high (either end likelier than the middle: arcsine, a / sqrt 2; simulated thumps)."""
 METHOD = "peak at the terminals, sound card, input AC-coupled (common practice)"
 
 
@@ -97,10 +97,10 @@ def _thump(bench: GuardedBench, quantity: str, act: Callable[[], None], seconds:
         own = bench_noise_v(bench.calibration, bench.channels.index(channel)) * math.sqrt(
             capture.sample_rate / 2.0 / BAND_HZ
         )
-        peak = max(highest - 0.5 * PEAK_NOISE * own, 0.5 * highest)
+        peak = max(highest - own, 0.5 * highest)
         parts = {
             "calibration": peak * relative,
-            "noise at the peak": own * math.hypot(1.0, 0.5 * PEAK_NOISE / math.sqrt(3.0)),
+            "noise at the peak": own * math.hypot(1.0, PEAK_NOISE / math.sqrt(2.0)),
         }
         found.append(
             Reading(

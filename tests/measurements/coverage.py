@@ -118,13 +118,14 @@ class Drawn:
 
     The probes touch anew each time. The converters' harmonics have a phase each (an all-pass behind the curvature), as
     those of real ones have: the simulated ones bend without memory, always the same way. The clips sit somewhere on the
-    leads. Emitter resistors are anywhere in their print's tolerance.
+    leads. Emitter resistors are anywhere in their print's tolerance, an output coil of some ten turns has 1 to 2.5 uH.
     """
 
     def __init__(self, seed: int) -> None:
         self.rng = np.random.default_rng([seed, 4711])
         self.clips = tuple(float(v) for v in self.rng.uniform(0.0, CLIP_OHM, 2))
         self.emitters = tuple(1.0 + RESISTOR_RELATIVE * float(v) for v in self.rng.uniform(-1.0, 1.0, 2))
+        self.coils_h = tuple(float(v) for v in self.rng.uniform(1e-6, 2.5e-6, 2))
         self.contacts: dict[str, float] = {}
         self.phases: dict[tuple[float, int], tuple[float, float]] = {}
         self.states: dict[tuple[float, int], np.ndarray] = {}
@@ -190,8 +191,11 @@ class Drawn:
                 d,
                 output_joint=replace(d.output_joint, ohm=d.output_joint.ohm + clip),
                 output_stage=_with_emitters(d.output_stage, part),
+                network=replace(d.network, inductance_h=coil),
             )
-            for d, clip, part in zip((design.left, design.right), self.clips, self.emitters, strict=True)
+            for d, clip, part, coil in zip(
+                (design.left, design.right), self.clips, self.emitters, self.coils_h, strict=True
+            )
         )
         return replace(design, left=left, right=right)
 
