@@ -66,7 +66,10 @@ class Trial:
 
 
 class Trials(list):
-    """Collects trials; readings that were not taken are an error here."""
+    """Collects trials; readings that were not taken are an error here. noise: the true noise of both channels with the sound
+    card connected, and its standard uncertainty."""
+
+    noise: tuple[tuple[float, ...], tuple[float, ...]]
 
     def add(
         self,
@@ -389,6 +392,7 @@ def _small_signals(known: KnownBench, drawn: Drawn, records: Records, found: Tri
         readings = measure.noise_and_hum(bench, at)
         y = Truth(known).noise()
         level, level_u = zip(*(noise_level(y[:, c]) for c in (0, 1)), strict=True)
+        found.noise = level, level_u
         weighted, weighted_u = zip(*(noise_level(y[:, c], a_weighted=True) for c in (0, 1)), strict=True)
         quiet = known.quiet_copy().render(np.zeros((round(1.0 * RATE), 2)), RATE)[-round(0.6 * RATE) :]
         hum = [max(abs(line(quiet[:, c], 50.0 * k)) for k in range(1, 11)) for c in (0, 1)]
@@ -447,7 +451,7 @@ def _one_watt(known: KnownBench, records: Records, found: Trials) -> None:
         swept[channel] = records[-1]
     separated = measure.separation(bench, sweeps)
     further.balance_against_frequency(known, truth, sweeps, found)
-    noise, noise_u = zip(*(noise_level(v) for v in truth.noise().T), strict=True)
+    noise, noise_u = found.noise
     resistive = Truth(known, load_h=0.0)
     for c, channel in enumerate(bench.channels):
         for reading in of(measure.frequency_response(bench, sweeps[channel], channel), "frequency_response"):

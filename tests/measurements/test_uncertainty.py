@@ -22,6 +22,7 @@ FIRST, SEEDS = 1000, 200
 CAREFUL = {
     "dc_offset_loaded_difference": "how far an offset walks between two hook-ups; here it is as warm in both",
     "idle_current_drift": "two readings of any meter over one another; the simulated one repeats itself",
+    "soak_thd": "the highest of the minutes of a soak, with the noise of one; of the four here it scatters less than one",
     "soak_level_change": "how far a sound card's scales walk in minutes; the simulated one's do not",
 }
 
