@@ -30,7 +30,7 @@ from benchtest.open_path import unjudged_if_open
 from benchtest.reading import Reading, Verdict, as_row
 from benchtest.records import Curve, Waveform
 from benchtest.remarks import remarks_on
-from benchtest.resuming import Earlier, ask_whether_changed, brought_back, kept_as_json
+from benchtest.resuming import NEVER_DRIVEN, Earlier, ask_whether_changed, brought_back, kept_as_json, remembered
 from benchtest.safety import GuardedBench
 
 
@@ -281,8 +281,12 @@ class _Run:
                 self.earlier = None
                 return 0
             self._brought_back = True
-            self.bench.tell(f"Going on with run {earlier.run_id} after its step {len(earlier.done)}.")
-            self.bench.kept.update({k: v for k, v in earlier.kept.items() if k != "run folder"})
+            self.bench.tell(
+                f"Going on with run {earlier.run_id} after its step {len(earlier.done)}. What was measured before it was "
+                "interrupted, as it stands in its record:"
+            )
+            self.bench.kept.update({k: v for k, v in earlier.kept.items() if k not in ("run folder", NEVER_DRIVEN)})
+            remembered(self.bench, earlier)
             for row in earlier.rows:
                 self._keep_row({**row, "run_id": self.run_id, "sequence": len(self.rows) + 1}, {})
             for done in self.procedure.steps[: len(earlier.done)]:
@@ -322,7 +326,8 @@ class _Run:
             answer = self._take(item, step)
         self.bench.act_on_stops()  # also one that the step has swallowed
         self.bench.drain_errors()
-        emit("step_ended", step=step.name, outcome=outcome, kept=kept_as_json(self.bench.kept))
+        kept = {**self.bench.kept, NEVER_DRIVEN: self.bench.never_driven()}
+        emit("step_ended", step=step.name, outcome=outcome, kept=kept_as_json(kept))
 
     def _take(self, item: Any, step: Step) -> Any:
         """Keep what a step yields; returns it judged, in the shape in which it came."""

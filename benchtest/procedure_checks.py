@@ -16,12 +16,15 @@ from benchtest.amplifier_file import AmplifierSpec
 from benchtest.durations import in_words
 from benchtest.limits import limit_table
 from benchtest.procedure import Procedure
+from benchtest.quantities import near_names
 from benchtest.reading import from_row
 from benchtest.rehearsal import Rehearsal
+from benchtest.safety.interlock import Clearance
 
 MOST_HOOK_UPS = 8
 NOT_CLEARED = (
     "is not driven",
+    str(Clearance.NONE),
     "Nothing was driven",
     "was asked for",
     "mains is on",
@@ -72,7 +75,7 @@ def gone_through(procedure: Procedure, rehearsal: Rehearsal) -> Iterator[Found]:
     where = last.name if last is not None else ""
     if summary["result"] in ("stopped", "error"):
         what = summary["stop"] or summary["error"]
-        yield Found("error", where, f"the rehearsal ended here: {what}")
+        yield Found("error", where, f"the rehearsal ended here: {what}{_meant(rehearsal.result.error)}")
     told: set[str] = set()
     for row in rehearsal.result.rows:
         refused = row["verdict"] == "not_measured" and any(words in row["note"] for words in NOT_CLEARED)
@@ -90,6 +93,15 @@ def gone_through(procedure: Procedure, rehearsal: Rehearsal) -> Iterator[Found]:
         yield Found("note", "", words)
     if "STILL ON" in summary["ending"] and summary["result"] not in ("stopped", "error"):
         yield Found("error", where, "leaves the amplifier on. Switch the mains off in the last step.")
+
+
+def _meant(error: BaseException | None) -> str:
+    """For a name that a script takes from a module (``measure``) and that is not there: those near it."""
+    module = getattr(error, "obj", None)
+    if not isinstance(error, AttributeError) or not inspect.ismodule(module):
+        return ""
+    near = near_names(str(error.name), getattr(module, "__all__", dir(module)))
+    return f". Near it: {', '.join(near)}" if near else ""
 
 
 def limits_reached(amplifier: AmplifierSpec, rehearsal: Rehearsal, *, require: str | None = None) -> Iterator[Found]:

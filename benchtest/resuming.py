@@ -19,6 +19,7 @@ from typing import Any
 
 from benchtest import archive as archives
 from benchtest.amplifier_file import AmplifierSpec
+from benchtest.archive.conditions import conditions_of
 from benchtest.archive.run import amplifier_identity
 from benchtest.errors import FileError, NotAllowed
 from benchtest.instruments.test_points import TEST_POINTS
@@ -112,6 +113,10 @@ def _carried(row: dict[str, Any]) -> dict[str, Any]:
     return found
 
 
+NEVER_DRIVEN = "never driven"
+"""Among what is kept: the channels that the run has barred, each with the reason and whether its path is open."""
+
+
 def kept_as_json(kept: Mapping[str, Any]) -> dict[str, Any]:
     """What steps handed on to later ones, as far as it can be written down: numbers, texts, dataclasses of this package."""
     found = {}
@@ -161,6 +166,22 @@ def ask_whether_changed(bench: GuardedBench) -> bool:
     return answer != "no"
 
 
+def remembered(bench: GuardedBench, earlier: Earlier) -> None:
+    """What the earlier run had found out and later readings rest on: loads, leads, mains, channels that are never driven."""
+    for row in earlier.rows:
+        value, given = row["value"], conditions_of(row)
+        if value is None:
+            continue
+        if row["quantity"] == "load_resistance" and not given.get("at"):
+            bench.use_load(row["channel"], value, given.get("load", "load"))
+        elif row["quantity"] == "lead_resistance":
+            bench.lead_ohm = value
+        elif row["quantity"] == "mains_voltage":
+            bench.mains_voltage = value
+    for channel, (why, path_open) in earlier.kept.get(NEVER_DRIVEN, {}).items():
+        bench.never_drive(channel, why, path_open=path_open)
+
+
 def brought_back(bench: GuardedBench, amplifier: AmplifierSpec, earlier: Earlier) -> Generator[Any, Any, None]:
     """The body of the step that comes first when a run goes on: hook-up as it was, DC check, gain, and the levels that
     had been reached, by rungs. Cold if the mains was off when the next step was to begin."""
@@ -171,8 +192,10 @@ def brought_back(bench: GuardedBench, amplifier: AmplifierSpec, earlier: Earlier
     bench.mains_off("Switch off at the wall, if it is on; wait for the relay to drop.")
     bench.sleep(3.0)
     cold = {"lamp": state.get("lamp", "out"), "load": state.get("load", "1 kilohm")}
+    words = {"load": "the dummy load", "second load": "the second dummy load", "none": "nothing"}
+    across = words.get(cold["load"], cold["load"])
     bench.hook_up(
-        f"As it was: series lamp {cold['lamp']}, {cold['load']} across the speaker terminals. Inputs shorted, volume at "
+        f"As it was: series lamp {cold['lamp']}, {across} across the speaker terminals. Inputs shorted, volume at "
         "minimum, until the DC check has been repeated.",
         inputs="shorted", volume="minimum", **cold,
     )  # fmt: skip

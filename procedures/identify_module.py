@@ -189,16 +189,30 @@ def sheet(bench, amplifier, so_far):
         bench.tell(f"Amplifier file and data sheet page: {folder / name}.toml and .md")
     for line in lines:
         bench.tell(line)
-    yield Advice(
-        "identified" if "power" in found else "look at", () if "power" in found else ("no power was measured",)
-    )
+    silent = [
+        f"{r['channel']}: {r['note'] or 'no power'}"
+        for r in so_far
+        if r["quantity"] == "output_power" and not made_power(r)
+    ]
+    if "power" not in found:
+        yield Advice("look at", tuple(silent) or ("no power was measured",))
+    else:
+        yield Advice("look at" if silent else "identified", tuple(silent))
+
+
+LEAST_W = 0.1  # less than this into the load is no power amplifier that works
+
+
+def made_power(row):
+    """Whether a channel made power; the figures of a dead one are not the module's."""
+    return row["value"] is not None and row["verdict"] != "fail" and row["value"] >= LEAST_W
 
 
 def figures(rows):
     """What the readings say, one figure a name: the lower of the two channels where it matters."""
     values: dict[str, Any] = {}
     for row in rows:
-        if row["value"] is not None:
+        if row["value"] is not None and (row["quantity"] != "output_power" or made_power(row)):
             values.setdefault(row["quantity"], []).append(row["value"])
     pick: dict[str, Any] = {
         "gain_db": ("gain", min), "input_ohm": ("input_impedance", min), "power": ("output_power", min),

@@ -246,15 +246,21 @@ def _conditions(row: dict[str, Any]) -> dict[str, Any]:
         return {}
 
 
+def _hertz(frequency: float) -> str:
+    unit = fitting_unit("Hz", [frequency])
+    return f"{significant(frequency / unit.divisor, 3)} {unit.text}"
+
+
 def _at(row: dict[str, Any]) -> str:
     given = _conditions(row)
     parts = [str(given[key]) for key in ("rail", "at") if given.get(key)]
     frequency = row.get("frequency_hz")
     if row["quantity"] in TOLD_BY_FREQUENCY and frequency and not any("Hz" in part for part in parts):
-        unit = fitting_unit("Hz", [frequency])
-        parts.append(f"{significant(frequency / unit.divisor, 3)} {unit.text}")
+        parts.append(" + ".join(_hertz(each) for each in given.get("frequencies_hz") or [frequency]))
     if given.get("edge"):
         parts.append(f"{given['edge']} edge")
     if given.get("driven") == "both":
         parts.append("both driven")
+    if given.get("load") == "second load" and "second load" not in " ".join(parts):
+        parts.append("second load")
     return f", {', '.join(parts)}" if parts else ""

@@ -15,8 +15,8 @@ THIN = "\N{NARROW NO-BREAK SPACE}"
 
 _PREFIXES = (("M", 1e6), ("k", 1e3), ("", 1.0), ("m", 1e-3), ("µ", 1e-6), ("n", 1e-9), ("p", 1e-12))
 _SYMBOLS = {"ohm": "Ω", "ohms": "Ω", "percent": "%", "1": "", "degC": "°C", "C": "°C"}
-_WITH_PREFIX = frozenset({"V", "A", "W", "Ω", "F", "H", "Hz", "s"})
-_NO_KILO = frozenset({"s", "W", "V", "A", "F"})  # 1500 s and 0.1 kV are nobody's words at a bench
+_WITH_PREFIX = frozenset({"V", "A", "W", "Ω", "F", "H", "Hz", "s", "V/min"})
+_NO_KILO = frozenset({"s", "W", "V", "A", "F", "V/min"})  # 1500 s and 0.1 kV are nobody's words at a bench
 
 
 @dataclass(frozen=True)

@@ -380,6 +380,10 @@ class GuardedBench:
         state.never = state.never or why
         state.path_open = state.path_open or path_open
 
+    def never_driven(self) -> dict[str, tuple[str, bool]]:
+        """The channels that are barred for the rest of the run: why, and whether since nothing reaches their terminals."""
+        return {name: (s.never, s.path_open) for name, s in self.__interlock.channels.items() if s.never}
+
     def open_paths(self) -> frozenset[str]:
         """The channels of which nothing reaches the terminals, as far as this run has found."""
         return frozenset(name for name, state in self.__interlock.channels.items() if state.path_open)

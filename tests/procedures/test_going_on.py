@@ -9,7 +9,7 @@ import pytest
 from benchtest.amplifier_file import load_amplifier
 from benchtest.errors import FileError
 from benchtest.procedure import load_procedure, run
-from benchtest.resuming import earlier_run
+from benchtest.resuming import earlier_run, remembered
 from benchtest.safety import open_bench
 from tests.procedures.conftest import PROCEDURES
 
@@ -101,3 +101,31 @@ def test_a_finished_run_of_another_procedure_or_amplifier_is_refused(broken_off,
         earlier_run(
             archive, before.summary["run_id"], "power_on", STEPS, AMPLIFIER.model_copy(update={"name": "other"})
         )
+
+
+def test_what_was_measured_of_the_bench_is_used_again(gone_on):
+    """The dummy load as it was measured before the interruption, not as the bench file states it."""
+    result, _ = gone_on
+    measured = {r["channel"]: r["value"] for r in result.rows if r["quantity"] == "load_resistance"}
+    both = [
+        r for r in result.rows if r["quantity"] == "output_power" and json.loads(r["conditions"])["driven"] == "both"
+    ]
+    assert {r["channel"]: r["load_ohm"] for r in both} == measured
+    assert json.loads(both[0]["conditions"])["mains_voltage"] == 230.0
+
+
+def test_a_channel_that_was_barred_stays_barred(tmp_path):
+    def bars(event):
+        if event["event"] == "step_started" and event["step"] == STEPS[1]:
+            bench.never_drive("left", "sound card and multimeter disagree")
+        if event["event"] == "step_started" and event["step"] == STEPS[2]:
+            raise KeyboardInterrupt
+
+    test = load_procedure(str(PROCEDURES / "power_on.py"))
+    with open_bench(None, amplifier=AMPLIFIER, calibrate=False) as bench:
+        assert run(test, bench, archive=tmp_path, listeners=[bars]).summary["result"] == "interrupted"
+    earlier = earlier_run(tmp_path, "last", "power_on", STEPS, AMPLIFIER)
+    with open_bench(None, amplifier=AMPLIFIER, calibrate=False) as bench:
+        remembered(bench, earlier)
+        assert bench.refusal("left") == "sound card and multimeter disagree"
+        assert bench.never_driven() == {"left": ("sound card and multimeter disagree", False)}
