@@ -8,7 +8,6 @@ from benchtest import Procedure, measure
 from benchtest.diagnosis import diagnose, unmeasured
 from benchtest.diagnosis.knowledge import HEALTHY, UNNAMED, shipped
 from benchtest.diagnosis.next_check import belief, leading, wandering, worth
-from benchtest.errors import SafetyStop
 from benchtest.procedure import load_procedure
 from benchtest.reading import Reading, Verdict, as_row
 
@@ -81,19 +80,19 @@ def as_in_power_on(name, carried_out=None):
 
 
 def on_the_lamp(bench, amplifier):
-    """As in power_on; where the lamp stays bright, the rails are read before the stop: they tell what is shorted."""
+    """As in power_on; where the lamp stays bright, rails and output devices tell what is shorted before the run stops."""
     body = power_on["on_the_lamp"].body(bench, amplifier)
     answer = None
     while True:
         try:
             item = body.send(answer)
-        except SafetyStop:
-            yield measure.rail_voltages(bench, "on the lamp")
-            yield from _output_devices(bench)
-            raise
         except StopIteration:
             return
         answer = yield item
+        if isinstance(item, Reading) and item.quantity == "lamp_brightness" and measure.lamp_words(answer) == "bright":
+            yield measure.rail_voltages(bench, "on the lamp")
+            yield from _output_devices(bench)
+            bench.stop("the series lamp stays bright: a short behind it")
 
 
 as_in_power_on("cold_checks").__name__ = "cold_checks"

@@ -80,6 +80,9 @@ def _channel_point(amplifier: Amplifier, c: int, place: str, point: str, drive: 
         return Probe(stands * channel.design.feedback.capacitor_share, 0.0, 0.0, channel.design.feedback.shunt_ohm)
     if place.startswith("output_devices_"):
         rail = 0 if place.endswith("positive") else 1
+        stage = channel.design.output_stage
+        if (stage.upper, stage.lower)[rail].shorted:
+            return Probe(0.0, 0.0, 0.0, _SHORTED_DEVICE_OHM)
         before = output(amplifier, c, drive, before_relay=True)
         across = amplifier.rails()[rail] - before.dc
         return Probe(across, before.ac_rms, before.ac_frequency_hz, 1.0)
