@@ -86,22 +86,33 @@ def pair_named(case: Scored) -> bool:
     return all((cause, case.channel) in first or (cause, "both") in first for cause in PAIRS.get(case.scenario, ()))
 
 
-def calibration(cases: Iterable[Scored], bins: int = 10) -> list[dict[str, Any]]:
-    """Stated probability of the first-ranked group against how often it is right, in bins of equal width."""
-    held: dict[int, list[tuple[float, bool]]] = defaultdict(list)
+def _first(cases: Iterable[Scored]) -> list[tuple[float, bool]]:
+    """Of every case of which something was said: the stated probability of the first group, and whether it was right."""
+    found = []
     for case in cases:
-        if not case.listed:
-            continue
-        top = (group_of(case.listed[0][0]), case.listed[0][1])
-        stated = sum(p for cause, channel, p in case.listed if (group_of(cause), channel) == top)
-        held[min(bins - 1, int(stated * bins))].append((stated, group_rank(case) == 1))
-    return [
-        {
-            "from": i / bins, "to": (i + 1) / bins, "cases": len(held[i]),
-            "stated": sum(s for s, _ in held[i]) / len(held[i]), "right": sum(r for _, r in held[i]) / len(held[i]),
-        }
-        for i in sorted(held)
-    ]  # fmt: skip
+        if case.listed and case.scenario not in PAIRS:
+            top = (group_of(case.listed[0][0]), case.listed[0][1])
+            stated = sum(p for cause, channel, p in case.listed if (group_of(cause), channel) == top)
+            found.append((stated, group_rank(case) == 1))
+    return found
+
+
+def _bin(low: float, high: float, held: Sequence[tuple[float, bool]]) -> dict[str, Any]:
+    n = len(held)
+    return {
+        "from": low, "to": high, "cases": n, "stated": sum(s for s, _ in held) / n, "right": sum(r for _, r in held) / n
+    }  # fmt: skip
+
+
+def calibration(cases: Iterable[Scored], bins: int = 10) -> list[dict[str, Any]]:
+    """Stated probability of the first-ranked group against how often it is right, in bins of equal width.
+
+    Two faults at once are left out here and below: they are in no single group.
+    """
+    held: dict[int, list[tuple[float, bool]]] = defaultdict(list)
+    for stated, right in _first(cases):
+        held[min(bins - 1, int(stated * bins))].append((stated, right))
+    return [_bin(i / bins, (i + 1) / bins, held[i]) for i in sorted(held)]
 
 
 WITHIN = 0.10
@@ -109,35 +120,16 @@ LEAST_IN_A_BIN = 100
 
 
 def deciles(cases: Iterable[Scored], bins: int = 10) -> list[dict[str, Any]]:
-    """Every stated probability of a listed group against how often that group was the true one, in bins of equal count.
+    """The same in bins of equal count: a diagnosis that is mostly sure leaves most bins of equal width all but empty.
 
-    A diagnosis that is mostly sure leaves most bins of equal width all but empty; in bins of equal count each holds as many
-    as the next. Two faults at once are left out: their probabilities need not sum to one.
-
-    >>> sure = Scored("bias-low", "left", (("bias-low", "left", 0.8), ("bias-high", "left", 0.2)))
-    >>> [(b["cases"], b["stated"], b["right"]) for b in deciles([sure], bins=2)]
-    [(1, 0.2, 0.0), (1, 0.8, 1.0)]
+    >>> sure = [Scored("bias-low", "left", (("bias-low", "left", p),)) for p in (0.9, 0.8)]
+    >>> [(b["cases"], b["stated"], b["right"]) for b in deciles(sure, bins=2)]
+    [(1, 0.8, 1.0), (1, 0.9, 1.0)]
     """
-    said: list[tuple[float, bool]] = []
-    for case in cases:
-        if case.scenario in PAIRS:
-            continue
-        groups: dict[tuple[str, str], float] = defaultdict(float)
-        for cause, channel, p in case.listed:
-            groups[(group_of(cause), channel)] += p
-        wanted = group_of(case.scenario)
-        said += [
-            (p, group == wanted and (wanted == HEALTHY or placed(case, group, channel)))
-            for (group, channel), p in groups.items()
-        ]
-    said.sort(key=lambda one: one[0])
+    said = sorted(_first(cases), key=lambda one: one[0])
     edges = [round(i * len(said) / bins) for i in range(bins + 1)]
-    return [
-        {"from": part[0][0], "to": part[-1][0], "cases": len(part), "stated": sum(s for s, _ in part) / len(part),
-         "right": sum(r for _, r in part) / len(part)}
-        for low, high in pairwise(edges)
-        if (part := said[low:high])
-    ]  # fmt: skip
+    parts = [said[low:high] for low, high in pairwise(edges)]
+    return [_bin(part[0][0], part[-1][0], part) for part in parts if part]
 
 
 def calibrated(bins: Sequence[Mapping[str, Any]]) -> dict[str, Any]:

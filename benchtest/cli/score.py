@@ -48,8 +48,8 @@ def score(
         print_json({"table": rows, "calibration": bins, "deciles": tenths, "confusion": confused, "cases": len(cases)})
         return 0
     click.echo(table_text(rows))
-    for what, some in (("of any listed group, ten bins of equal count", tenths), ("of the first group", bins)):
-        click.echo(f"\nStated probability {what}, against how often it is right:")
+    for how, some in (("bins of equal count", tenths), ("bins of equal width", bins)):
+        click.echo(f"\nStated probability of the first group against how often it is right, {how}:")
         for one in some:
             click.echo(f"  {one['from']:5.3f} to {one['to']:5.3f}  {one['cases']:>5} cases  stated "
                        f"{100 * one['stated']:5.1f} %  right {100 * one['right']:5.1f} %")  # fmt: skip

@@ -54,13 +54,14 @@ def test_calibration_puts_the_groups_probability_in_its_bin():
     assert one["stated"] == pytest.approx(0.9)
 
 
-def test_bins_of_equal_count_hold_every_stated_probability_and_the_row_judges_them():
-    one = Scored("bias-low", "left", (("bias-low", "left", 0.9), ("bias-high", "left", 0.1)))
-    missed = Scored("bias-high", "left", one.listed)
-    bins = deciles([one] * 450 + [missed] * 50)
+def test_bins_of_equal_count_hold_every_first_group_and_the_row_judges_them():
+    surer = [Scored("bias-low", "left", (("bias-low", "left", 0.5 + i / 2000),)) for i in range(900)]
+    missed = [Scored("bias-high", "left", (("bias-low", "left", 0.4),))] * 100
+    bins = deciles([*surer, *missed])
     assert [b["cases"] for b in bins] == [100] * 10
-    assert sum(b["cases"] * b["right"] for b in bins) == pytest.approx(500)  # one of two listed groups is always right
-    assert sorted({round(b["stated"], 9) for b in bins}) == [0.1, 0.9]
+    assert [b["right"] for b in bins] == [0.0] + [1.0] * 9
+    assert bins[0]["stated"] == pytest.approx(0.4)
+    assert bins[1]["stated"] == pytest.approx(0.5 + 49.5 / 2000)
     right = calibrated([{"cases": 100, "stated": 0.9, "right": 0.81}] * 10)
     wrong = calibrated(
         [{"cases": 100, "stated": 0.9, "right": 0.79}] + [{"cases": 100, "stated": 0.1, "right": 0.1}] * 9
