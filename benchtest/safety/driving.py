@@ -367,12 +367,19 @@ class Driving:
         self._must_be_loopback(share)
         scale = self.calibration.output_volts_per_full_scale
         rms = (share * scale[0] / math.sqrt(2.0), share * scale[1] / math.sqrt(2.0))
-        order = Order(
-            self._sines(frequency_hz, rms, hold_s + 2 * lim.FADE_S), frozenset(CHANNELS), rms, frequency_hz,
-            (lim.FADE_S + hold_s - window_s - MARGIN_S, lim.FADE_S + hold_s - MARGIN_S), while_playing=while_playing,
-            patience_s=TYPING_S if any(meter.driver == "handheld" for meter in self.__file.dmm) else 10.0,
-        )  # fmt: skip
-        return self.__capturing.capture(order, self.calibration)
+
+        def played(hold_s: float, meanwhile: Callable[[], None] | None) -> Capture:
+            order = Order(
+                self._sines(frequency_hz, rms, hold_s + 2 * lim.FADE_S), frozenset(CHANNELS), rms, frequency_hz,
+                (lim.FADE_S + hold_s - window_s - MARGIN_S, lim.FADE_S + hold_s - MARGIN_S), while_playing=meanwhile,
+                patience_s=TYPING_S if any(meter.driver == "handheld" for meter in self.__file.dmm) else 10.0,
+            )  # fmt: skip
+            return self.__capturing.capture(order, self.calibration)
+
+        shortest = window_s + 2 * MARGIN_S
+        if hold_s > 2.0 * shortest and self.__capturing.tone_off_s() is None:
+            played(shortest, None)  # the way round is found from a short tone: all of what is searched is kept
+        return played(hold_s, while_playing)
 
     def _must_be_loopback(self, share: float) -> None:
         if self.__interlock.hook_up.sound_card != "loopback":

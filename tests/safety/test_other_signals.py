@@ -81,3 +81,21 @@ def test_a_loopback_waveform_stays_off_the_amplifier(bench, emitted):
     bench.hook_up(sound_card="loopback")
     capture = bench.loopback_waveform(shape, 0.3, ["left"], window_s=(0.06, 0.14))
     assert np.std(capture.channel("left")) > 1000 * np.std(capture.channel("right"))
+
+
+def test_of_a_long_first_tone_only_its_window_is_recorded(bench, emitted, monkeypatch):
+    """The way round is found from a short tone, so that nobody keeps and searches twenty seconds of a calibration."""
+    kept = []
+    finish = emitted.bench.audio().finish
+
+    def finished():
+        recording = finish()
+        kept.append(len(recording.samples) / recording.sample_rate)
+        return recording
+
+    monkeypatch.setattr(emitted.bench.audio(), "finish", finished)
+    bench.hook_up(sound_card="loopback")
+    capture = bench.loopback_tone(0.3, frequency_hz=1000.0, hold_s=20.0, while_playing=None)
+    assert capture.figures["left"].level_v > 0.1
+    assert len(kept) == 2
+    assert max(kept) < 2.5
