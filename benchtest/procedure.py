@@ -27,6 +27,7 @@ from benchtest.errors import BenchtestError, FileError, InstrumentError, NotAllo
 from benchtest.events import Sink
 from benchtest.limits import judge, limit_table
 from benchtest.open_path import unjudged_if_open
+from benchtest.published import requirement_set
 from benchtest.reading import Reading, Verdict, as_row
 from benchtest.records import Curve, Waveform
 from benchtest.remarks import remarks_on
@@ -244,6 +245,7 @@ class _Run:
                 steps=[step.title for step in self.procedure.steps],
                 calibration_warning=self.bench.calibration.warning if self.procedure.tones else "",
                 estimated_seconds=self.procedure.seconds,
+                judged_by=_judged_by(self.header["required_set"]),
             )
             for number, step in enumerate(self.procedure.steps, 1):
                 if number > self._go_on_after():
@@ -452,6 +454,13 @@ class _Run:
         if self.writer is not None:
             self.writer.close(summary)
         return RunResult(summary, self.writer.folder if self.writer else None, tuple(self.rows), error)
+
+
+def _judged_by(required: str | None) -> str:
+    """Which published set judges before the defaults, in words; "" where none was asked for."""
+    if required is None:
+        return ""
+    return f"Judged by {requirement_set(required).set.title} ({required}) first, then by the defaults at the bench."
 
 
 def _step_not_measured(step: Step, bench: GuardedBench, why: NotReachable) -> Reading:

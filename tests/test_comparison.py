@@ -97,3 +97,45 @@ def test_a_run_of_which_no_method_says_anything_has_no_table():
     from benchtest.comparison import comparison_lines
 
     assert comparison_lines([], AmplifierSpec(name="a")) == []
+
+
+def test_each_way_of_driving_and_each_load_is_compared_by_itself_with_what_was_met():
+    from benchtest.comparison import comparison_lines
+    from benchtest.reading import as_row
+
+    def row(**changed):
+        given = {"conditions": {**POWER.conditions, "driven": changed.pop("driven", "both")}, **changed}
+        return as_row(
+            replace(POWER, **given), run_id="r", sequence=1, time_utc="", procedure="p", step="s", simulated=True
+        )
+
+    lines = comparison_lines(
+        [row(claim=60.0, claim_verdict="met"), row(channel="right", value=63.0), row(driven="one", value=70.0),
+         row(load_ohm=4.02, value=90.0)], SPEC,
+    )  # fmt: skip
+    heads = [line.strip() for line in lines if line.startswith("  output power")]
+    assert heads == [
+        "output power, both channels driven, into 8 ohm", "output power, one channel driven, into 8 ohm",
+        "output power, both channels driven, into 4 ohm",
+    ]  # fmt: skip
+    text = "\n".join(lines)
+    first = text[text.index(heads[0]) : text.index(heads[1])]
+    assert "left 62.0 ±\u202f1.0 W, right 63.0 ±\u202f1.0 W; maker's claim 60 W: met" in first
+    assert "met: channels driven; load; form" in first
+    second = text[text.index(heads[1]) : text.index(heads[2])]
+    assert "not met: channels driven" in second
+    forms = text[text.index("forms that makers use") :]
+    assert "62 W left, 63 W right: both channels driven, into 8 ohm, 1 kHz sine, 0.5 % THD: MEASURED" in forms
+    assert "into 4 ohm, 1 kHz sine, 10 % THD: COMPUTED from 0.5 %, not driven" in forms
+
+
+def test_power_in_bursts_stands_beside_that_of_a_sine():
+    from benchtest.comparison import power_forms
+    from benchtest.reading import as_row
+
+    burst = Reading(
+        quantity="dynamic_headroom", channel="left", value=1.5, unit="dB", level=26.0, level_unit="V", load_ohm=8.0,
+        conditions={"driven": "one", "burst": "20 ms", "at": "1 % THD"},
+    )  # fmt: skip
+    (line,) = power_forms([as_row(burst, run_id="", sequence=0, time_utc="", procedure="", step="", simulated=True)])
+    assert line.startswith("84.5 W left: one channel driven, into 8 ohm, 20 ms bursts of 1 kHz, 1 % THD")  # 26^2 / 8

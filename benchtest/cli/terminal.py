@@ -72,6 +72,8 @@ class Terminal:
         self._say(f"{self._tag()}{event['title']}: {event['amplifier']}", "bold")
         if event["folder"]:
             self._say(f"kept in {event['folder']}")
+        if event.get("judged_by"):
+            self._say(event["judged_by"])
         if not self._warned:
             self.warn_first("", event["cautions"], event["kit"])
         if event["calibration_warning"]:

@@ -6,6 +6,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from datetime import UTC, datetime
 from typing import Any
 
+from benchtest.errors import FileError
 from benchtest.report.numbers import PLUS_MINUS, THIN, fitting_unit, significant
 from benchtest.report.wording import plain_words, quantity_words, si_text, unit_of_key
 
@@ -30,12 +31,26 @@ def how_it_was_measured(
             "The set, as its file says",
             _facts({k: _plain(v) for k, v in identity.items() if k not in ("name", "claims", "limits")}),
         ),
+        ("Judged by", _judged_by(summary.get("required_set"))),
         ("Surroundings", _facts(summary.get("environment"))),
         ("Software", _facts(summary.get("software"))),
     ]
     if summary.get("seed") is not None:
         sections[0][1].append(("seed", str(summary["seed"])))
     return [(heading, facts) for heading, facts in sections if facts]
+
+
+def _judged_by(required: Any) -> list[tuple[str, str]]:
+    """The published set whose limits came before the defaults, where one was asked for."""
+    from benchtest.published import requirement_set
+
+    if not isinstance(required, str):
+        return []
+    try:
+        title = requirement_set(required).set.title
+    except FileError:  # a set that this program does not know any more
+        title = required
+    return [("requirement set", title), ("where it says nothing", "the amplifier file, then the defaults at the bench")]
 
 
 def _facts(value: Any, label: str = "", unit: str = "") -> list[tuple[str, str]]:
