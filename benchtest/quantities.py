@@ -115,6 +115,7 @@ LAMP_BRIGHTNESS = {"dark": 0.0, "dull": 1.0, "half": 2.0, "bright": 3.0}
 
 TOLD_IN_WORDS = {
     "polarity": {1.0: "as the input", -1.0: "INVERTED"},
+    "fault_found": {1.0: "yes", 0.0: "none"},
     "bench_check": {1.0: "good", 0.0: "not good"},
     "inspection": {1.0: "as it should be", 0.0: "not"},
     "lamp_brightness": {value: word for word, value in LAMP_BRIGHTNESS.items()},

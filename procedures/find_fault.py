@@ -9,6 +9,7 @@ from benchtest.diagnosis import diagnose, unmeasured
 from benchtest.diagnosis.knowledge import HEALTHY, UNNAMED, shipped
 from benchtest.diagnosis.next_check import belief, leading, wandering, worth
 from benchtest.procedure import load_procedure
+from benchtest.quantities import LAMP_BRIGHTNESS
 from benchtest.reading import Reading, Verdict, as_row
 
 SURE = 0.95  # one group is this likely: go inside
@@ -126,11 +127,14 @@ def _choose(bench, amplifier, done):
         rows = bench.kept.get("rows", [])
         group, channel, p = leading(rows, amplifier)
         left = [name for name in CHOICES if name not in done and not (name in WITH_A_TONE and nothing_answers(rows))]
-        if not left or (p >= SURE and group != HEALTHY and _looked_enough(done, rows)):
+        enough = _looked_enough(done, rows) or bench.open_paths()
+        if not left or (p >= SURE and group != HEALTHY and enough):
             bench.tell(what_stands_out(group, channel, p))
             return
         beliefs, seen = belief(rows, amplifier)
         best = max(left, key=lambda name: _worth(name, done, beliefs, seen))
+        if lamp_was_half_bright(rows) and "warm_up" in left:
+            best = "warm_up"  # a high idle current is watched before any tone, and long before power
         for name in [*_before(best, done), best]:
             step = power_on[name]
             why = step.why[0].upper() + step.why[1:]
@@ -168,7 +172,15 @@ def sentence(text):
 def _looked_enough(done, rows):
     """An answer needs a tone, or what forbade it: a probability from DC alone is too quick. And a wrong level is believed
     only of a bench that agrees with itself."""
+    if "warm_up" in done and lamp_was_half_bright(rows):
+        return True
     return "gain" in done and ("agreement" in done or nothing_answers(rows))
+
+
+def lamp_was_half_bright(rows):
+    """Whether the series lamp told of a high idle current."""
+    seen = [row["value"] for row in rows if row["quantity"] == "lamp_brightness"]
+    return bool(seen) and seen[-1] == LAMP_BRIGHTNESS["half"]
 
 
 def _before(name, done):
@@ -321,6 +333,7 @@ def once_more(bench, amplifier):
     group, _, p = leading(rows, amplifier)
     left = [name for name in CHOICES if name not in bench.kept["done"]]
     if not left or p >= SURE or group in (HEALTHY, UNNAMED, *COMES_AND_GOES) or nothing_answers(rows):
+        bench.tell("Nothing was shaken: no need.")
         yield []
         return
     if bench.hook_up_now.mains != "on":

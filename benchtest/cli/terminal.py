@@ -195,13 +195,18 @@ def reading_line(row: dict[str, Any]) -> str:
             shown += f"   ({limits})"
     claim = claim_words(row)
     at = _at(row)
-    line = f"{words + at:<48} {shown:<34} {SERVICEABLE_WORDS[row['verdict']]}"
+    stands = SERVICEABLE_WORDS[row["verdict"]]
+    if value is None and row["verdict"] == "not_measured" and row["note"] == READS_OPEN:
+        shown, stands = READS_OPEN, SERVICEABLE_WORDS["information"]  # the meter did say something
+    line = f"{words + at:<48} {shown:<34} {stands}"
     return line + (f"; maker's claim {claim}" if claim else "")
 
 
 def reason_shown(row: dict[str, Any]) -> str:
     """What is said below a reading: why it failed, was not decided, not taken, or not judged; "" for any other."""
     note = str(row["note"])
+    if note == READS_OPEN:
+        return ""
     if row["verdict"] in ("fail", "inconclusive", "not_measured"):
         return note
     return note.partition(";")[0] if note.startswith("not judged:") else ""
@@ -231,6 +236,7 @@ def fails_by_its_note(row: dict[str, Any]) -> bool:
     return (low is None or low <= value) and (high is None or value <= high)
 
 
+READS_OPEN = "open (OL)"
 SERVICEABLE_WORDS = {**SERVICEABLE, "pass": "serviceable", "fail": "NOT SERVICEABLE"}
 
 
