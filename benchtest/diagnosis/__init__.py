@@ -34,6 +34,8 @@ NEEDED_FOR_HEALTHY = ("dc_offset", "gain", "noise", "output_power", "thd")
 """What must have been measured on both channels, the lamp out, before "healthy" may be said (common practice, no source)."""
 LEAST_OF_FEW = 0.2
 """Where less than that was measured, a cause must be this likely: nothing else speaks for what the prior brought up."""
+RULES_OUT = -3.0
+"""What speaks so strongly against the rival is quoted even where it is only normal with the cause itself."""
 MOST_FOR = 4
 MOST_AGAINST = 2
 HEALTHY_CHECK = "nothing more to look for here"
@@ -187,15 +189,14 @@ def _evidence(cause: str, channel: str, weighed: Weighed, found: Features, known
     ordered = [t for t in terms(found, known, cause, channel) if t.feature.name != "failures"]
     ordered.sort(key=speaks, reverse=True)
     lines: list[str] = []
-    quoted: set[tuple[str, str]] = set()
+    quoted: set[tuple[str, str, str]] = set()
     for term in ordered:
-        if (
-            len(lines) == MOST_FOR
-            or speaks(term) < 0.7
-            or term.alone < (-0.5 if term.feature.name in separators else 0.5)
-        ):
+        if len(lines) == MOST_FOR or speaks(term) < 0.7:
             break
-        sources = {(s.quantity, s.channel) for s in term.feature.sources}
+        parts = term.feature.name in separators or theirs.get(id(term.feature), 0.0) < RULES_OUT
+        if term.alone < (-0.5 if parts else 0.5):
+            continue
+        sources = {(s.quantity, s.channel, str(s.conditions.get("of", ""))) for s in term.feature.sources}
         if sources <= quoted:
             continue  # the same readings in another guise
         quoted |= sources

@@ -276,7 +276,7 @@ def _dropouts(of: tuple[str, ...], *at: str) -> PerChannel:
     """Share of the time in which DC or a tone is gone, percent."""
 
     def rule(sheet: Sheet, channel: str) -> Found:
-        found = [e for e in sheet.all("dropouts", channel, of=of, at=at) if e.value is not None]
+        found = [e for e in sheet.all("dropouts", channel, of=of) if e.value is not None and e.at().endswith(at)]
         return (found[-1].value or 0.0, found[-1:]) if found else None
 
     return rule

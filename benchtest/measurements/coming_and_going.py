@@ -36,7 +36,7 @@ TONE_METHOD = "1 kHz for 8 s: share of 10 ms stretches below half of the median 
 def dc_dropouts(bench: GuardedBench, channel: str, at: str) -> Reading:
     """dropouts of the offset at a channel's terminals, percent of the looks."""
     point = f"{channel}_output"
-    common: dict[str, Any] = {"conditions": bench.conditions(at=at, of="DC", looks=LOOKS), "method": DC_METHOD}
+    common: dict[str, Any] = {"conditions": bench.conditions(at=f"DC, {at}", of="DC", looks=LOOKS), "method": DC_METHOD}
     try:
         carry_meter(bench, point)
         first = bench.dc_volts(point, repeats=3)
@@ -62,7 +62,10 @@ def ohm_dropouts(bench: GuardedBench, channel: str, at: str) -> Reading:
     """dropouts of the ohms at a channel's terminals, amplifier off and empty, relay held, nothing connected: for an
     offset too small to be missed. What is there while the path holds is the amplifier's feedback resistor."""
     point = f"{channel}_output"
-    common: dict[str, Any] = {"conditions": bench.conditions(at=at, of="ohms", looks=OHM_LOOKS), "method": OHM_METHOD}
+    common: dict[str, Any] = {
+        "conditions": bench.conditions(at=f"ohms, {at}", of="ohms", looks=OHM_LOOKS),
+        "method": OHM_METHOD,
+    }
     try:
         carry_meter(bench, point)
         if bench.read_by_hand(point):
@@ -82,7 +85,7 @@ def ohm_dropouts(bench: GuardedBench, channel: str, at: str) -> Reading:
 
 def tone_dropouts(bench: GuardedBench, channel: str, at: str) -> Reading:
     """dropouts of a steady 1 kHz tone at the level that was last seen to respond, percent of the time."""
-    common: dict[str, Any] = {"conditions": bench.conditions(at=at, of="tone"), "method": TONE_METHOD}
+    common: dict[str, Any] = {"conditions": bench.conditions(at=f"tone, {at}", of="tone"), "method": TONE_METHOD}
     try:
         level = min(1.0, bench.highest_output([channel]))
         capture = bench.tone(level, [channel], hold_s=TONE_S, window_s=TONE_S - 0.2)
