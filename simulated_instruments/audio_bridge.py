@@ -32,7 +32,7 @@ KEEPER_LATENCY_MS = 40
 pace stays the same whoever comes and goes. Without them (tried) five in six freshly opened streams had a gap within
 five seconds, with them none in thirty."""
 
-PLAYBACK_LATENCY_MS = 160
+PLAYBACK_LATENCY_MS = 250
 """How long rendering may be late before there is a gap."""
 
 _BYTES_PER_FRAME = 8  # two float32

@@ -15,7 +15,7 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 from benchtest.errors import GarbledReply, InstrumentError, NoReply
-from benchtest.instruments.protocols import AudioInterface, FloatArray, InBlocks, Recording
+from benchtest.instruments.protocols import AudioInterface, FloatArray, InBlocks, MayBeMoved, Recording
 
 _LINE_LIMIT = 65536
 _SLOWEST_S = 2.0  # more than any audio server keeps back
@@ -220,6 +220,11 @@ class PacedAudio:
             return self._audio.finish()
         finally:
             self._ended()
+
+    def check_place(self) -> None:
+        """The sound card's, where it has one."""
+        if isinstance(self._audio, MayBeMoved):
+            self._audio.check_place()
 
     @property
     def block_frames(self) -> int:

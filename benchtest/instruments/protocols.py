@@ -152,6 +152,15 @@ class InBlocks(Protocol):
 
 
 @runtime_checkable
+class MayBeMoved(Protocol):
+    """What an audio interface behind a server also does, which may lead its streams to other devices."""
+
+    def check_place(self) -> None:
+        """Raise InstrumentError, muted, where a stream is not on the device that was named."""
+        ...
+
+
+@runtime_checkable
 class Operator(Protocol):
     """Whoever moves probes and turns knobs: a person, a simulated bench, a scanner.
 

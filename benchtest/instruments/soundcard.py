@@ -372,6 +372,13 @@ class SoundCard:
                 self._clock.sleep(0.5)
         raise AssertionError("the last try returns or raises")
 
+    def check_place(self) -> None:
+        """Ask an audio server now where it has the stream. Raises InstrumentError, muted, where that is elsewhere."""
+        self._looked_at = self._clock.now()
+        self._look_where()
+        if self._moved:
+            raise InstrumentError(self._moved)
+
     def _look_where(self) -> None:
         """Ask an audio server where it has this stream now; elsewhere than it should be, and the tone is off."""
         found = audio_server_names.moved(self._output, self._input) if self._is_server else ""

@@ -18,9 +18,17 @@ from benchtest import signals
 from benchtest.analysis.timing import latency, steady
 from benchtest.bench import Instruments
 from benchtest.calibration import Calibration
-from benchtest.errors import LostFrames, NotAllowed, NotReachable, OutsideStatement
+from benchtest.errors import InstrumentError, LostFrames, NotAllowed, NotReachable, OutsideStatement
 from benchtest.events import EventStream
-from benchtest.instruments.protocols import AudioInterface, FloatArray, Function, InBlocks, Multimeter, Recording
+from benchtest.instruments.protocols import (
+    AudioInterface,
+    FloatArray,
+    Function,
+    InBlocks,
+    MayBeMoved,
+    Multimeter,
+    Recording,
+)
 from benchtest.safety import limits as lim
 from benchtest.safety.findings import Capture, MeterValue, mean_of
 from benchtest.safety.hooking import HookUps
@@ -29,7 +37,10 @@ from benchtest.safety.stops import Stops
 from benchtest.safety.tone import FiguresOnDemand, ToneFigures
 
 LATEST_S = 1.0
-"""The longest latency that is looked for when none is known yet."""
+"""The longest latency that is borne, and looked for when none is known yet."""
+LOOKED_FOR_S = 3.0
+"""How late a tone is looked for before it is believed that there is none: an audio server out of breath is no amplifier
+without a response."""
 SETTLED_S = 0.08
 """After the fade, until a rail has sagged as far as it will (some time constants of transformer and reservoir)."""
 RETAKES = 3
@@ -42,7 +53,7 @@ HUNG_S = 10.0
 """How long the program may hang, by the wall's clock, before the tone is turned off."""
 UNHEARD = 0.1
 """A tone of less than this share of what was predicted has not come back, or not in its window."""
-LOST_PLACE = "no tone where it came back before; it is looked for over the whole time"
+NO_TONE = "no tone where one was expected; it is looked for over a longer time"
 MOVED_S = 0.005
 """A sweep that comes back so much earlier or later than the tones before has lost its place."""
 STEADY_FROM_V = 0.005
@@ -140,30 +151,27 @@ class Capturing:
             )
         trouble = ""
         thrown_away: list[str] = []
-        lost_place = ""
+        looked = False
         unsteady = 0
         for pause_s in (*PAUSES_S, None):
-            known = self.__latency is not None
-            recording, seen = self._take(emitted, order)
+            recording, seen = self._take(emitted, order, LOOKED_FOR_S if looked else LATEST_S)
             samples, trouble = self._window(recording, emitted, order)
             if not trouble:
                 capture = _as_capture(samples, recording.sample_rate, order, calibration, seen, tuple(thrown_away))
                 trouble = _unsteady(capture)
-                if not trouble and not _unheard(capture, order):
+                if trouble:
+                    unsteady += 1
+                    if unsteady == RETAKES:  # again and again: the amplifier, or a joint, not the audio driver
+                        return _noted(capture, trouble)
+                elif not _unheard(capture, order):
                     return capture
-                if not trouble and not (known and lost_place == ""):
+                elif looked:
                     self.__latency = None  # found in a recording that may have had no tone in it: found again
                     return capture
-                if (
-                    not trouble
-                ):  # nothing where it was before: looked for once over the whole time before that is believed
-                    trouble = lost_place = LOST_PLACE
-                else:
-                    unsteady += 1
-                if (
-                    unsteady == RETAKES and trouble != LOST_PLACE
-                ):  # the same again and again: the amplifier, or a joint, not the audio driver
-                    return _noted(capture, trouble)
+                else:  # no tone: it is looked for once over a longer time before that is believed
+                    looked = True
+                    trouble = NO_TONE
+            self._still_there()
             thrown_away.append(trouble)
             if order.driven:
                 self.__latency = None  # a gap moves it: it is found again from the next take
@@ -180,11 +188,21 @@ class Capturing:
             "that use the sound card, choose a larger buffer or a lower sample rate, then run again."
         )
 
-    def _take(self, emitted: FloatArray, order: Order) -> tuple[Recording, Seen]:
+    def _still_there(self) -> None:
+        """What is no data may have gone to another device. Raises InstrumentError where an audio server has moved it."""
+        audio = self.audio()
+        if isinstance(audio, MayBeMoved):
+            try:
+                audio.check_place()
+            except InstrumentError as moved:
+                self.__stops.cut_off(moved)
+                raise
+
+    def _take(self, emitted: FloatArray, order: Order, latest_s: float) -> tuple[Recording, Seen]:
         audio = self.audio()
         rate = audio.sample_rate
         if self.__latency is None and order.driven:
-            window = (0, len(emitted) + round(LATEST_S * rate))
+            window = (0, len(emitted) + round(latest_s * rate))
         else:
             first, stop = (round(at * rate) + (self.__latency or 0) for at in order.window_s)
             window = (max(0, first), stop)
@@ -199,6 +217,8 @@ class Capturing:
             return audio.finish(), seen
         except BaseException as error:
             audio.mute()
+            if isinstance(error, InstrumentError):
+                self.__stops.if_stopped_meanwhile(error)
             self.__stops.cut_off(error)
             raise
         finally:

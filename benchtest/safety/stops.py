@@ -34,6 +34,15 @@ class Stops:
         if self.__it.audio is not None:
             self.__it.audio.mute()
 
+    def if_stopped_meanwhile(self, error: BaseException) -> None:
+        """An error came while a tone stood. Where the tone had been turned off before, by the space bar or the tone guard,
+        it is only what followed: raise SafetyStop, which says the reason."""
+        if self.__interlock.stop or self.tone_guard.tripped not in ("", SIGNAL):
+            try:
+                self.if_pending()
+            except SafetyStop as stop:
+                raise stop from error
+
     def cut_off(self, error: BaseException) -> None:
         """A tone ended in an error, and the sound card stays mute. Where somebody swallows the error and goes on, the next
         thing that is asked of the bench stops the run and says why."""

@@ -195,12 +195,11 @@ def test_a_watch_that_is_overdue_turns_the_tone_off_before_the_meter_gives_up(em
 
         monkeypatch.setattr(ScpiMultimeter, "measure", noted)
         emitted.bench._servers["watch meter"].misbehave = lambda message, reply: []
-        with pytest.raises(NoReply, match="watch meter"):
+        with pytest.raises(SafetyStop, match="no reading of the DC watch, watch meter for 1 s") as stop:
             bench.tone(0.3, ["left"], hold_s=30.0)
+        assert isinstance(stop.value.__cause__, NoReply)
         assert gave_up == [True]
         assert cut.frames[0] <= MUTE_BLOCK
-        with pytest.raises(SafetyStop, match="no reading of the DC watch, watch meter for 1 s"):
-            bench.tone(0.05, ["left"])
         assert not emitted.bench.mains_on  # the switched socket
 
 
@@ -388,6 +387,32 @@ def test_a_sweep_that_lost_its_place_is_taken_again(emitted):
         values = [[r.value for r in found if hasattr(r, "value")] for found in (before, after)]
         assert values[0]
         assert values[1] == pytest.approx(values[0], abs=0.05)
+
+
+def test_a_tone_that_comes_too_late_for_any_window_is_not_taken_for_a_dead_channel(emitted):
+    with opened() as bench:
+        ready_to_drive(bench)
+        bench.tone(0.05, ["left"], hold_s=0.4)
+        moved(emitted, 200_000)
+        with pytest.raises(LostFrames, match=r"the tone came back 2(\.\d)? s late, more than 1 s"):
+            bench.tone(0.05, ["left"], hold_s=0.4)
+
+
+def test_the_space_bar_in_mid_tone_is_a_stop_and_says_so(emitted, monkeypatch):
+    with opened() as bench:
+        ready_to_drive(bench)
+        bench.tone(0.05, ["left"])
+        stops = bench._GuardedBench__stops
+        measure = ScpiMultimeter.measure
+
+        def hit(self, function, **more):
+            stops.space_was_hit()
+            return measure(self, function, **more)
+
+        monkeypatch.setattr(ScpiMultimeter, "measure", hit)
+        with pytest.raises(SafetyStop, match="the space bar was hit: tone off") as stop:
+            bench.tone(0.3, ["left"], hold_s=3.0)
+        assert "SWITCH OFF" in stop.value.words
 
 
 def test_a_dead_channel_is_looked_for_once_and_then_believed(emitted):
