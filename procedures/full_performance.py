@@ -108,6 +108,7 @@ def noise(bench, amplifier):
 )
 def small(bench, amplifier):
     gains = yield measure.gain(bench)
+    yield measure.gain_captures(bench)
     bench.kept["full gain"] = {r.channel: r.value for r in gains if r.quantity == "gain" and r.value is not None}
     yield measure.input_sensitivity(bench, gains)
     for channel in bench.channels:

@@ -236,6 +236,7 @@ def noise(bench, amplifier):
 )
 def gain(bench, amplifier):
     gains = yield measure.gain(bench)
+    yield measure.gain_captures(bench)
     bench.kept["full gain"] = {r.channel: r.value for r in gains if r.quantity == "gain" and r.value is not None}
     for channel in bench.channels:
         yield measure.polarity(bench, channel)

@@ -21,6 +21,7 @@ from benchtest.archive.annex import REANALYSIS, new_annex
 from benchtest.archive.compare import kind_words
 from benchtest.archive.conditions import conditions_of
 from benchtest.archive.durable import iso_utc, json_page
+from benchtest.archive.grouping import TOGETHER, groups, key_of
 from benchtest.archive.run import Run
 from benchtest.archive.table import (
     Column,
@@ -105,6 +106,19 @@ def reanalyse(folder: Path, *, now: datetime | None = None) -> Reanalysed:
     summary, rows = run.summary, run.rows()
     found: list[tuple[Row, Reading, str]] = []
     refused: list[tuple[str, str]] = []
+    for group in groups(run, rows):
+        names = group.names
+        why = next(filter(None, (_not_to_be_trusted(run, name) for name in names)), "")
+        if not why:
+            try:
+                made = {key_of(r): r for r in group.recomputed(run, rows)}
+                taken = [(row, made[key_of(row)], names[0]) for row in group.resting if key_of(row) in made]
+                found += taken
+                why = "" if taken else "today's code makes no reading of it that the run has"
+            except BenchtestError as error:
+                why = str(error)
+        if why:
+            refused.append((", ".join(names), why))
     for capture, resting, recipe in _captures(run, rows):
         name = str(capture.get("file") or capture.get("name"))
         if recipe is None or not resting:
@@ -212,6 +226,8 @@ def _captures(run: Run, rows: Sequence[Row]) -> Iterator[tuple[Mapping[str, Any]
             before += [row] if row is not None else []
         elif kind == "capture" and (known := by_file.pop(str(event.get("path")), {})):
             meta = known.get("meta")
+            if isinstance(meta, Mapping) and meta.get(TOGETHER):
+                continue  # see ``groups``
             if isinstance(meta, Mapping) and meta.get("sweep") in ("left", "right"):
                 sweeps.append(known)
             else:

@@ -6,6 +6,7 @@ else a measurement asks for (a meter, another tone) it refuses, and the reading 
 
 from __future__ import annotations
 
+import json
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
@@ -50,9 +51,17 @@ class KeptBench:
             load=SimpleNamespace(inductance_uh=_number(meta.get("load_inductance_uh"))),
         )
         self._swept = meta.get("sweep") in CHANNELS
-        if self._swept:
-            left_v, right_v = map(_number, meta.get("input_v") or (0.0, 0.0))
-            self._capture = replace(self._capture, input_v=(left_v, right_v), driven=frozenset({str(meta["sweep"])}))
+        self.tones: dict[str, Capture] = {}
+        """Where several tones were kept: that of each channel."""
+        if meta.get("input_v"):
+            left_v, right_v = map(_number, meta["input_v"])
+            driven = [str(meta["sweep"])] if self._swept else list(meta.get("driven") or ())
+            self._capture = replace(self._capture, input_v=(left_v, right_v), driven=frozenset(driven))
+
+    @property
+    def capture(self) -> Capture:
+        """The kept capture."""
+        return self._capture
 
     def conditions(self, **more: Any) -> dict[str, Any]:
         """The conditions under which the old reading was taken."""
@@ -70,8 +79,12 @@ class KeptBench:
     def refusal(self, channel: str) -> str:
         return ""
 
-    def tone(self, *_: Any, **__: Any) -> Capture:
+    def tone(self, _: float, channels: Sequence[str], **__: Any) -> Capture:
         """The kept capture, whatever level is asked for."""
+        if self.tones:
+            if len(channels) != 1 or channels[0] not in self.tones:
+                raise NotReachable(f"no tone of {' and '.join(channels)} was kept")
+            return self.tones[channels[0]]
         if self._capture.frequency_hz is None:
             raise NotReachable("no tone was kept")
         return self._capture
@@ -105,8 +118,10 @@ def kept_amplifier(summary: Mapping[str, Any]) -> AmplifierSpec | None:
     from pydantic import ValidationError
 
     try:
-        return AmplifierSpec.model_validate(amplifier_identity(summary))
-    except ValidationError:
+        return AmplifierSpec.model_validate_json(
+            json.dumps(amplifier_identity(summary))
+        )  # a list may stand for a tuple
+    except (TypeError, ValueError, ValidationError):
         return None
 
 

@@ -22,7 +22,7 @@ from benchtest.measurements.crosstalk import crosstalk, separation
 from benchtest.measurements.dc_offset import before_relay, dc_offsets, dc_on_lamp, is_zero, loaded_difference, warm_up
 from benchtest.measurements.distortion import distortion
 from benchtest.measurements.frequency_response import frequency_response
-from benchtest.measurements.gain import gain, polarity
+from benchtest.measurements.gain import gain, gain_captures, polarity
 from benchtest.measurements.headroom import clipping_headroom, dynamic_headroom
 from benchtest.measurements.idle_current import idle_current
 from benchtest.measurements.input_impedance import input_impedance
@@ -65,6 +65,7 @@ __all__ = [
     "frequency_response",
     "fuse_resistance",
     "gain",
+    "gain_captures",
     "gains",
     "half_bright",
     "idle_current",

@@ -17,8 +17,10 @@ import numpy as np
 from benchtest.errors import NotAllowed, NotReachable
 from benchtest.measurements.budget import in_db, part
 from benchtest.measurements.estimates import level_u
+from benchtest.measurements.keeping import to_keep
 from benchtest.measurements.unmeasured import not_measured
 from benchtest.reading import Reading, Verdict
+from benchtest.records import Waveform
 from benchtest.safety import Capture, GuardedBench, NotCleared
 from benchtest.safety.interlock import CHANNELS
 from benchtest.safety.limits import FIRST_V
@@ -62,6 +64,13 @@ def gain(bench: GuardedBench, *, output_v: float = FIRST_V, at: str = "50 mV") -
         reason = "both channels are needed, one was not measured"
         found.append(not_measured("channel_balance", "both", "dB", reason, conditions=conditions, method=METHOD))
     return found
+
+
+def gain_captures(bench: GuardedBench, *, at: str = "50 mV") -> list[Waveform]:
+    """The two captures behind the gain that has just been measured, with the level that was sent: to be kept, so that gain
+    and channel balance can be computed again."""
+    taken = {channel: bench.last_tone(channel) for channel in bench.channels}
+    return [to_keep(c, f"gain_{name}", "gain", channel=name, at=at) for name, c in taken.items() if c is not None]
 
 
 def _gain_reading(

@@ -21,6 +21,7 @@ import numpy as np
 from benchtest.errors import NotAllowed, NotReachable
 from benchtest.measurements.budget import COVERAGE, expanded, part
 from benchtest.measurements.distortion import estimates, near_the_floor
+from benchtest.measurements.keeping import to_keep
 from benchtest.measurements.output_impedance import load_relative
 from benchtest.measurements.unmeasured import not_measured
 from benchtest.reading import Reading, Verdict
@@ -48,6 +49,7 @@ class Point:
     thd_n: dict[str, float]
     spread: dict[str, tuple[float, float]] = field(default_factory=dict)
     """Expanded uncertainties of THD and THD+N, percent."""
+    capture: Capture | None = None
 
 
 @dataclass
@@ -98,6 +100,7 @@ def output_power(
         for thd in others:
             _bisect(bench, ramp, channel, thd)
             found.append(_at_another_thd(bench, ramp, channel, thd, driven))
+        found += _steps_to_keep(ramp, channel, target, conditions)
     if len(channels) == 1 and any(point.level_v[channels[0]] > 0.0 for point in ramp.points):
         found.append(_curve(bench, ramp, channels[0]))
     if ramp.loudest is not None:
@@ -161,20 +164,37 @@ def _compressed(ramp: Ramp, channels: tuple[str, ...]) -> bool:
 
 def _step(bench: GuardedBench, ramp: Ramp, asked_v: float, hold_s: float) -> None:
     capture = bench.tone(asked_v, ramp.channels, hold_s=hold_s, window_s=0.2)
-    figures = {c: capture.figures[c] for c in ramp.channels}
-    ramp.points.append(
-        Point(
-            asked_v,
-            {c: f.level_v for c, f in figures.items()},
-            {c: f.thd for c, f in figures.items()},
-            {c: f.thd_n for c, f in figures.items()},
-            {c: _spread(bench, capture, c) for c in ramp.channels},
-        )
-    )
+    ramp.points.append(_point(bench, capture, asked_v, ramp.channels))
     if not capture.clipped and (ramp.loudest is None or asked_v >= max(p.asked_v for p in ramp.points)):
         ramp.loudest = capture
     if capture.rails is not None:
         ramp.rails = capture.rails
+
+
+def _point(bench: GuardedBench, capture: Capture, asked_v: float, channels: tuple[str, ...]) -> Point:
+    figures = {c: capture.figures[c] for c in channels}
+    return Point(
+        asked_v,
+        {c: f.level_v for c, f in figures.items()},
+        {c: f.thd for c, f in figures.items()},
+        {c: f.thd_n for c, f in figures.items()},
+        {c: _spread(bench, capture, c) for c in channels},
+        capture,
+    )
+
+
+def power_between(
+    bench: GuardedBench,
+    low: tuple[float, Capture],
+    high: tuple[float, Capture],
+    channel: str,
+    target: float,
+    conditions: dict[str, object],
+) -> list[Reading]:
+    """Output power and voltage from the two steps of a ramp between which THD crosses the target, each as (volts asked
+    for, capture): for a run that is analysed again. [] where it does not cross there."""
+    ramp = Ramp((channel,), [_point(bench, capture, asked, (channel,)) for asked, capture in (low, high)])
+    return _readings(bench, ramp, channel, target, conditions) if ramp.bracket(channel, target) else []
 
 
 def _spread(bench: GuardedBench, capture: Capture, channel: str) -> tuple[float, float]:
@@ -267,6 +287,22 @@ def _readings(
         Reading(
             quantity="output_voltage", unit="V", method=METHOD, conditions=extra, note=note, **common, **expanded(v)
         ),
+    ]  # fmt: skip
+
+
+def _steps_to_keep(ramp: Ramp, channel: str, target: float, conditions: dict[str, object]) -> list[Waveform]:
+    """The two steps on which the power of a channel rests."""
+    bracket = ramp.bracket(channel, target)
+    if bracket is None:
+        return []
+    driven = str(conditions["driven"])
+    return [
+        to_keep(
+            point.capture, f"power_{driven}_{channel}_{side}", "power", channel=channel, at=conditions["at"], side=side,
+            asked_v=point.asked_v, target_thd=target, of=driven, load=conditions.get("load"),
+        )
+        for side, point in zip(("below", "above"), bracket, strict=True)
+        if point.capture is not None
     ]  # fmt: skip
 
 

@@ -18,15 +18,18 @@ from benchtest.errors import NotReachable
 from benchtest.instruments.protocols import FloatArray
 from benchtest.measurements.budget import COVERAGE
 from benchtest.measurements.estimates import BAND_HZ, bench_noise_v
+from benchtest.measurements.keeping import to_keep
 from benchtest.measurements.unmeasured import not_measured
 from benchtest.reading import Reading
-from benchtest.records import Curve
-from benchtest.safety import GuardedBench
+from benchtest.records import Curve, Waveform
+from benchtest.safety import Capture, GuardedBench
 
 DELAY_METHOD = "from mains on to noise or DC step at the terminals, inputs shorted (common practice)"
 STANDS_OUT = 1.25
 """The terminals' noise with the relay closed over that with it open, at least."""
 BLOCK_S = 0.02
+KEPT_S = 0.2
+"""Of the record around the largest excursion, kept as a waveform."""
 PEAK_NOISE = 1.4
 """The bench's own noise lifts the largest sample by its rms, give or take so much of it: hardly where a peak is sharp, twice
 where many samples stand nearly as high (either end likelier than the middle: arcsine, a / sqrt 2; simulated thumps)."""
@@ -89,53 +92,57 @@ def _thump(bench: GuardedBench, quantity: str, act: Callable[[], None], seconds:
     except NotReachable as why:
         bench.mains_off() if quantity.startswith("turn_off") else bench.mains_on()
         return [not_measured(quantity, c, "V", why, conditions=conditions, method=METHOD) for c in bench.channels]
-    found: list[object] = []
-    relative = bench.calibration.volts_relative()
-    for channel in bench.channels:
-        x = capture.channel(channel)
-        highest = float(np.max(np.abs(x)))
-        own = bench_noise_v(bench.calibration, bench.channels.index(channel)) * math.sqrt(
-            capture.sample_rate / 2.0 / BAND_HZ
-        )
-        peak = max(highest - own, 0.5 * highest)
-        parts = {
-            "calibration": peak * relative,
-            "noise at the peak": own * math.hypot(1.0, PEAK_NOISE / math.sqrt(2.0)),
-        }
-        found.append(
-            Reading(
-                quantity=quantity,
-                channel=channel,
-                value=peak,
-                unit="V",
-                method=METHOD,
-                conditions=conditions,
-                expanded_uncertainty=2.0 * math.hypot(*parts.values()),
-                budget=parts,
-                load_ohm=bench.load_ohm[channel],
-                note="peak; the capture is clipped: at least this" if capture.clipped else "peak",
-            )
-        )
+    found: list[object] = [thump_in(bench, quantity, capture, channel, conditions) for channel in bench.channels]
     if quantity == "turn_on_transient":
         found += [
             _delay(bench, channel, capture.channel(channel), capture.sample_rate, conditions)
             for channel in bench.channels
         ]
+    found += [_around_the_peak(quantity, capture, channel) for channel in bench.channels]
+    return [*found, _curve(quantity, capture)]
+
+
+def thump_in(
+    bench: GuardedBench, quantity: str, capture: Capture, channel: str, conditions: dict[str, object]
+) -> Reading:
+    """The largest excursion of one channel in a record, less what the bench's own noise lifts it by."""
+    highest = float(np.max(np.abs(capture.channel(channel))))
+    own = bench_noise_v(bench.calibration, bench.channels.index(channel)) * math.sqrt(
+        capture.sample_rate / 2.0 / BAND_HZ
+    )
+    peak = max(highest - own, 0.5 * highest)
+    parts = {
+        "calibration": peak * bench.calibration.volts_relative(),
+        "noise at the peak": own * math.hypot(1.0, PEAK_NOISE / math.sqrt(2.0)),
+    }
+    return Reading(
+        quantity=quantity, channel=channel, value=peak, unit="V", method=METHOD, conditions=conditions,
+        expanded_uncertainty=2.0 * math.hypot(*parts.values()), budget=parts, load_ohm=bench.load_ohm[channel],
+        note="peak; the capture is clipped: at least this" if capture.clipped else "peak",
+    )  # fmt: skip
+
+
+def _around_the_peak(quantity: str, capture: Capture, channel: str) -> Waveform:
+    """The stretch of the record in which the largest excursion of a channel lies."""
+    half = round(KEPT_S / 2.0 * capture.sample_rate)
+    peak = int(np.argmax(np.abs(capture.channel(channel))))
+    first, last = max(0, peak - half), peak + half
+    return to_keep(capture, f"{quantity}_{channel}", "thump", first=first, last=last, channel=channel, of=quantity)
+
+
+def _curve(quantity: str, capture: Capture) -> Curve:
     step = max(1, len(capture.volts) // 1500)
     n = len(capture.volts) // step * step
     blocks = capture.volts[:n].reshape(-1, step, 2)
     pick = np.argmax(np.abs(blocks), axis=1)
     rows = np.arange(len(blocks))
-    found.append(
-        Curve(
-            f"thump_{quantity.removesuffix('_transient')}",
-            "Thump at switch-off" if quantity.startswith("turn_off") else "Thump at switch-on",
-            {
-                "time_s": rows * step / capture.sample_rate,
-                "left_v": blocks[rows, pick[:, 0], 0],
-                "right_v": blocks[rows, pick[:, 1], 1],
-            },
-            {"time_s": "s", "left_v": "V", "right_v": "V"},
-        )
+    return Curve(
+        f"thump_{quantity.removesuffix('_transient')}",
+        "Thump at switch-off" if quantity.startswith("turn_off") else "Thump at switch-on",
+        {
+            "time_s": rows * step / capture.sample_rate,
+            "left_v": blocks[rows, pick[:, 0], 0],
+            "right_v": blocks[rows, pick[:, 1], 1],
+        },
+        {"time_s": "s", "left_v": "V", "right_v": "V"},
     )
-    return found

@@ -59,6 +59,7 @@ class GuardedBench:
         self.__settling_s = 0.0
         self.__waited_s = 0.0
         self.__measured: set[str] = set()
+        self.__last_tone: dict[str, Capture] = {}
         self.mains_voltage: float | None = None
         """As a person read it off a plug-in wattmeter in this run; a condition of every later reading."""
         self.lead_ohm: float | None = None
@@ -408,9 +409,16 @@ class GuardedBench:
         SafetyStop when the DC watch trips.
         """
         self.__stops.if_pending()
-        return self.__driving.tone(
+        capture = self.__driving.tone(
             output_v, channels, frequency_hz=frequency_hz, hold_s=hold_s, window_s=window_s, also_ac=also_ac
         )
+        if len(channels) == 1:
+            self.__last_tone[channels[0]] = capture
+        return capture
+
+    def last_tone(self, channel: str) -> Capture | None:
+        """What came back of the last tone that this channel had alone; None before there was one."""
+        return self.__last_tone.get(channel)
 
     def waveform(
         self,

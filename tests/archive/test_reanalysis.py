@@ -122,6 +122,50 @@ def test_a_fresh_run_is_recomputed_as_it_was(real_run):
     assert any("output" in what or "percent" in what for what, _ in found.not_recomputed)
 
 
+TOGETHER = {
+    "gain": 2, "channel_balance": 1, "balance_deviation": 1, "output_power": 4, "output_voltage": 4, "turn_off_transient": 2,
+}  # fmt: skip
+"""Readings of a run that rest on several captures, or on a stretch of one, and how many of each are recomputed."""
+
+
+def test_what_rests_on_several_captures_is_recomputed_from_all_of_them(real_run):
+    found = [change for change in reanalyse(real_run.folder).changes if change.quantity in TOGETHER]
+    assert {name: sum(c.quantity == name for c in found) for name in TOGETHER} == TOGETHER
+    for change in found:
+        assert change.after == pytest.approx(change.before, abs=0.02 * change.before_uncertainty)  # 24 bits of a FLAC
+        assert change.after_uncertainty == pytest.approx(change.before_uncertainty, rel=0.01)
+        assert change.after_verdict == change.before_verdict
+
+
+@pytest.mark.parametrize("quantity", list(TOGETHER))
+def test_what_was_written_wrong_is_put_right(real_run, tmp_path, quantity):
+    folder = tmp_path / "2031-05-06" / real_run.folder.name
+    shutil.copytree(real_run.folder, folder, ignore=shutil.ignore_patterns("reanalysis-*"))
+    known = next(c.sequence for c in reanalyse(real_run.folder).changes if c.quantity == quantity)
+    row = next(r for r in real_run.rows() if r["sequence"] == known)
+    text = (folder / "readings.csv").read_text(encoding="utf-8")
+    lines = text.splitlines(keepends=True)
+    where = next(i for i, line in enumerate(lines) if line.split(",")[1] == str(row["sequence"]))
+    lines[where] = lines[where].replace(repr(row["value"]), repr(row["value"] * 1.5), 1)
+    (folder / "readings.csv").write_text("".join(lines), encoding="utf-8", newline="")
+    found = {change.sequence: change for change in reanalyse(folder).changes}
+    change = found[row["sequence"]]
+    assert change.before == pytest.approx(1.5 * row["value"])
+    assert change.after == pytest.approx(row["value"], rel=1e-3)
+    assert change.notable
+
+
+def test_half_of_a_powers_captures_is_not_enough(real_run, tmp_path):
+    folder = tmp_path / "2031-05-06" / real_run.folder.name
+    shutil.copytree(real_run.folder, folder, ignore=shutil.ignore_patterns("reanalysis-*"))
+    gone = next((folder / "captures").glob("*power_one_left_above*"))
+    gone.unlink()
+    found = reanalyse(folder)
+    assert any(gone.name in what and "is missing" in why for what, why in found.not_recomputed)
+    powers = {(c.channel, "one" in c.conditions) for c in found.changes if c.quantity == "output_power"}
+    assert powers == {("right", True), ("left", False), ("right", False)}
+
+
 def test_what_todays_code_changes_is_listed_by_how_much(real_run, tmp_path, monkeypatch):
     from benchtest.safety import tone
 
