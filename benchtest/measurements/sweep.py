@@ -13,6 +13,7 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from benchtest.analysis.sweep import SweepResponse, sweep_response
 from benchtest.errors import NotAllowed, NotReachable
@@ -152,13 +153,14 @@ def mains_lines(tail: FloatArray, rate: int, density: float, mains_hz: float) ->
     if n * mains_hz < 4.0 * rate:
         return ()
     window = np.hanning(n)
-    at = mains_hz * np.arange(1, 11)
-    turn = np.exp(-2j * np.pi * np.outer(at, np.arange(n) / rate))
-    levels = np.abs(turn @ ((tail - np.mean(tail)) * window)) * math.sqrt(2.0) / float(np.sum(window))
-    return tuple(
-        (float(f), math.sqrt(max(0.0, float(v) ** 2 - HANN_LINE_CYCLES * density * rate / n)))
-        for f, v in zip(at, levels, strict=True)
-    )
+    left: NDArray[np.complex128] = ((tail - np.mean(tail)) * window).astype(np.complex128)
+    once = np.exp(-2j * np.pi * mains_hz / rate * np.arange(n))
+    scale, noise = math.sqrt(2.0) / float(np.sum(window)), HANN_LINE_CYCLES * density * rate / n
+    found: list[Line] = []
+    for order in range(1, 11):
+        left *= once
+        found.append((order * mains_hz, math.sqrt(max(0.0, (abs(complex(np.sum(left))) * scale) ** 2 - noise))))
+    return tuple(found)
 
 
 def _density(tail: FloatArray, rate: int) -> float:
