@@ -64,8 +64,8 @@ def balance_vs_frequency(bench: GuardedBench, sweeps: Mapping[str, Swept | str])
     inside = np.logical_and(frequencies >= 40.0, frequencies <= 16e3)
     k = int(np.argmax(np.where(inside, np.abs(difference), -1.0)))
     frequency = float(frequencies[k])
-    parts = {"noise": _noise(left, right, frequency), "edges": EDGES_DB}
-    spread = np.array([2.0 * math.hypot(_noise(left, right, float(f)), EDGES_DB) for f in frequencies])
+    budgets = [_parts(bench, left, right, float(f)) for f in frequencies]
+    parts, spread = budgets[k], np.array([2.0 * math.hypot(*each.values()) for each in budgets])
     common: dict[str, Any] = {"load_ohm": bench.load_ohm["left"], "level": left.level_v, "level_unit": "V"}
     return [
         Reading(
@@ -81,6 +81,15 @@ def balance_vs_frequency(bench: GuardedBench, sweeps: Mapping[str, Swept | str])
             {"at": "1 W", "coverage_factor": 2.0},
         ),
     ]  # fmt: skip
+
+
+def _parts(bench: GuardedBench, left: Swept, right: Swept, frequency_hz: float) -> dict[str, float]:
+    own = [s.bench_noise(bench.calibration, i, frequency_hz) for i, s in enumerate((left, right))]
+    return {
+        "noise": _noise(left, right, frequency_hz),
+        "noise of the bench's own response": DB_PER_NEPER * math.hypot(*own),
+        "edges": EDGES_DB,
+    }
 
 
 def _noise(left: Swept, right: Swept, frequency_hz: float) -> float:

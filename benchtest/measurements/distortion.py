@@ -7,6 +7,8 @@ Method: IEC 60268-3 14.12 (which refers THD to the total: at 1 % the two differ 
 replaced by the fit. Departure: 16 CFR 432 counts noise and takes 20 Hz to 20 kHz at every frequency; here 1 kHz only.
 The noise in the harmonics' lines is taken off THD, the noise of the bench's input off THD+N; the sound card's output is
 the source, and its noise, amplified, stays in THD+N.
+The figure is that of the record: crossover distortion moves by some percent a second while the junctions warm, and the
+fit's weights count the middle of the record most. Another record, a second later, finds another amplifier.
 What may go wrong: the bench's own residual. Within 10 dB of it the reading says so and no verdict is taken from its luck.
 """
 

@@ -88,6 +88,8 @@ def budget(bench: GuardedBench, swept: Swept, k: int) -> dict[str, float]:
     lift = (2.0 * math.pi * frequency) ** 2 * COIL_H * load_h / bench.load_ohm[swept.channel] ** 2
     parts["load inductance"] = DB_PER_NEPER * math.log1p(lift) / math.sqrt(3.0)
     parts["noise"] = DB_PER_NEPER * math.hypot(swept.noise(frequency), swept.noise(1000.0))
+    i = bench.channels.index(swept.channel)
+    parts["noise of the bench's own response"] = DB_PER_NEPER * swept.bench_noise(bench.calibration, i, frequency)
     return parts
 
 

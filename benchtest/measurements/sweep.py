@@ -16,9 +16,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from benchtest.analysis.sweep import SweepResponse, sweep_response
+from benchtest.calibration import SHARE, Calibration
 from benchtest.errors import NotAllowed, NotReachable
 from benchtest.instruments.protocols import FloatArray
 from benchtest.loopback import TAIL_S, THIRDS_HZ, as_played, full_band_sweep
+from benchtest.measurements.estimates import BAND_HZ
 from benchtest.safety import Capture, GuardedBench, NotCleared
 from benchtest.signals import LogSweep
 
@@ -77,6 +79,16 @@ class Swept:
             beside = math.pi * abs(frequency_hz - hz) * 0.75 * window_s
             square += (rms * 0.75 * window_s / max(1.0, beside)) ** 2 / 4.0
         return math.sqrt(square / energy)
+
+    def bench_noise(self, calibration: Calibration, channel: int, frequency_hz: float) -> float:
+        """The same of the loopback's sweep, by which the bench's own response was found and taken off: as long, at SHARE of
+        full scale, beside the noise that the calibration heard; 0 where either is not known."""
+        if calibration.noise_v is None or calibration.response is None:
+            return 0.0
+        played = SHARE * calibration.output_volts_per_full_scale[channel] / math.sqrt(2.0)
+        window_s = 0.6875 * (0.75 * math.log(2.0) * self.rate_s + 0.5 * self.seconds)
+        density = calibration.noise_v[channel] ** 2 / BAND_HZ
+        return math.sqrt(density / 4.0 * window_s / (2.0 * played**2 * self.rate_s / (4.0 * frequency_hz)))
 
     def harmonic_noise(self, frequency_hz: float, order: int) -> float:
         """The same for a harmonic's ratio to the fundamental: its echo has a window of its own, half of the way to its

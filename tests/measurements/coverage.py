@@ -16,7 +16,6 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 import pytest
-from scipy import signal
 
 from benchtest import measure
 from benchtest.instruments.protocols import Function
@@ -119,19 +118,18 @@ CLIP_OHM = 0.00346
 class Drawn:
     """What the simulated bench has not, drawn from a seed of its own; ``patched`` puts it there.
 
-    The probes touch anew each time. The converters' harmonics have a phase each (an all-pass behind the curvature), as
-    those of real ones have: the simulated ones bend without memory, always the same way. The clips sit somewhere on the
-    leads. Emitter resistors are anywhere in their print's tolerance, an output coil of some ten turns has 1 to 2.5 uH.
+    The probes touch anew each time. The converters' harmonics have a phase each (they come up to a millisecond late),
+    as those of real ones have: the simulated ones bend without memory, always the same way. The clips sit somewhere on the
+    leads. Emitter resistors are anywhere in their print's tolerance, an output coil of some ten turns has 1 to 3 uH.
     """
 
     def __init__(self, seed: int) -> None:
         self.rng = np.random.default_rng([seed, 4711])
         self.clips = tuple(float(v) for v in self.rng.uniform(0.0, CLIP_OHM, 2))
         self.emitters = tuple(1.0 + RESISTOR_RELATIVE * float(v) for v in self.rng.uniform(-1.0, 1.0, 2))
-        self.coils_h = tuple(float(v) for v in self.rng.uniform(1e-6, 2.5e-6, 2))
+        self.coils_h = tuple(float(v) for v in self.rng.uniform(1e-6, 3e-6, 2))
         self.contacts: dict[str, float] = {}
-        self.phases: dict[tuple[float, int], tuple[float, float]] = {}
-        self.states: dict[tuple[float, int], np.ndarray] = {}
+        self.late: dict[tuple[float, int], np.ndarray] = {}
 
     def patched(self, patch: pytest.MonkeyPatch) -> None:
         patch.setattr(MeterLeads, "resistance", self._touching(MeterLeads.resistance))
@@ -152,17 +150,14 @@ class Drawn:
         return samples + second + self._turned(cube, h3_db, 3) * (4.0 * 10.0 ** (h3_db / 20.0))
 
     def _turned(self, product: np.ndarray, level_db: float, order: int) -> np.ndarray:
-        """Through a first-order all-pass that turns ``order`` kHz by a phase drawn evenly over a turn."""
+        """Late by 1 to 96 frames: a harmonic of any frequency from 1 kHz on is turned by a phase drawn over whole turns."""
         key = (level_db, order)
-        if key not in self.phases:
-            phase = float(self.rng.uniform(0.02, 0.98)) * math.pi
-            w = 2.0 * math.pi * 1000.0 * order / 96e3
-            t = math.tan(phase / 2.0) / math.tan(w / 2.0)
-            self.phases[key] = ((1.0 - t) / (1.0 + t), float(self.rng.choice((-1.0, 1.0))))
-            self.states[key] = np.zeros((1, 2))
-        a, sign = self.phases[key]
-        turned, self.states[key] = signal.lfilter([a, 1.0], [1.0, a], product, axis=0, zi=self.states[key])
-        return sign * turned
+        if key not in self.late:
+            self.late[key] = np.zeros((int(self.rng.integers(1, 97)), 2))
+        both = np.concatenate([self.late[key], product])
+        self.late[key] = both[len(product) :]
+        turned: np.ndarray = both[: len(product)]
+        return turned
 
     def another_kind(self, known: KnownBench) -> None:
         """Change supply and idle current while it runs: 0.45 to 2.5 times the capacitance, half to twice the resistance of

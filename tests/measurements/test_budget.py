@@ -17,6 +17,7 @@ from uncertainties.umath import cos, sin
 from benchtest.analysis.sweep import SweepResponse
 from benchtest.calibration import Calibration
 from benchtest.limits import Limit, decide
+from benchtest.loopback import from_table
 from benchtest.measurements.budget import expanded, in_db, part
 from benchtest.measurements.distortion import near_the_floor
 from benchtest.measurements.estimates import (
@@ -234,3 +235,20 @@ def test_hum_in_a_sweep_is_part_of_its_noise():
     # at 1 kHz the sweep is weaker by sqrt 10, and the line beside is down by pi * 900 Hz * window
     assert humming.noise(1000.0) == pytest.approx(humming.noise(100.0) * math.sqrt(10.0) / (math.pi * 900.0 * window))
     assert humming.noise(100.0, other=True) == 0.0
+
+
+def test_the_noise_of_the_loopbacks_sweep_stays_in_the_response_that_is_taken_off():
+    """As the sweep's own noise at 0.849 V rms (0.6 of 2 V full scale peak) beside the noise that the calibration heard."""
+    points = np.array([1000.0, 10e3])
+    own = SweepResponse(points, np.ones(2, dtype=complex), 0.0, 1.0, (10.0, 20e3))
+    noise_v, played = 1e-4, 1.2 / math.sqrt(2.0)
+    swept = Swept("left", own, own, np.zeros(2), played, 0.001, 0.15, 1.2, (noise_v**2 / 20e3, 0.0))
+    response = from_table(
+        {
+            "frequencies_hz": [20.0, 20e3], "response_db": [[0.0, 0.0]] * 2, "crosstalk_hz": [1000.0],
+            "crosstalk_real": [[0.0]] * 2, "crosstalk_imaginary": [[0.0]] * 2, "crosstalk_u": [[1e-6]] * 2,
+        }
+    )  # fmt: skip
+    calibration = replace(calibrated((), noise_v), response=response)
+    assert swept.bench_noise(calibration, 0, 10e3) == pytest.approx(swept.noise(10e3))
+    assert swept.bench_noise(replace(calibration, response=None), 0, 10e3) == 0.0
