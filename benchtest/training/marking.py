@@ -130,7 +130,9 @@ def _unneeded(session: Session, truth: str, channel: str) -> list[str]:
     telling = {n for _, _, numbers in _readings_of(session, truth, channel) for n in numbers}
     told = {_either_side(m.line) for m in session.measured if telling & set(m.rows)}
     idle: Sequence[Measured] = [
-        m for m in session.measured if _either_side(m.line) not in told and not _for_safety(m.line)
+        m
+        for m in session.measured
+        if _either_side(m.line) not in told and not m.line.startswith("watch") and not _for_safety(m.line)
     ]
     if not idle:
         return []

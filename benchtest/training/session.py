@@ -441,6 +441,14 @@ class Session:
         if not words:
             self.say("run power_on")
             return
+        held = (
+            0.0 if self.mains or self.stopped else max(abs(self._volts(p)) for p in ("rail_positive", "rail_negative"))
+        )
+        if held > EMPTY_V:
+            raise NotAllowed(
+                f"{held:.0f} V still stand on a reservoir, and every procedure begins with empty ones. 'discharge' empties "
+                "them, 'rails' measures what is left"
+            )
         result = run(load_procedure(words[0]), self.bench, archive=None)
         self.mains = self.bench.hook_up_now.mains == "on"
         self.lamp_tried = True
