@@ -27,7 +27,7 @@ CHOICES = {
     "agreement": (("gain",), 5, 0, ("agreement", "agreement_against")),
     "sweeps": (("gain", "agreement"), 10, 0, ("bass_20hz", "bass_40hz", "bass_against", "treble_16khz", "treble_20khz",
                                               "treble_against", "thd_treble", "thd_treble_against", "separation_1khz",
-                                              "separation_10khz", "separation_slope")),
+                                              "separation_10khz", "separation_slope", "sweep_lost")),
     "power_one_channel": (("agreement",), 90, 0, ("power_one", "power_against", "ramp_end", "sag_one", "gain_wanders")),
     "distortion": (("power_one_channel",), 25, 0, ("thd_10mw", "thd_1w", "thd_half", "thd_rated", "thd_slope", "thd_1w_against",
                                                    "thd_slope_low", "besides_1w", "besides_rated", "noise_1w", "noise_rated")),

@@ -525,6 +525,17 @@ def _response(frequency_hz: float) -> PerChannel:
     return rule
 
 
+def _sweep_lost(sheet: Sheet, channel: str) -> Found:
+    """1 where a channel that answers at 1 kHz gave no usable sweep: its output was gone for a part of it. Else 0."""
+    answered = any(each.value is not None for each in sheet.all("gain", channel, volume=FULL))
+    swept = sheet.all("frequency_response", channel)
+    if not answered or not swept:
+        return None
+    lost = [each for each in swept if each.value is None and each.note.startswith(("the clocks seem", "no response"))]
+    taken = [each for each in swept if each.value is not None]
+    return (1.0, lost[:1]) if lost and not taken else (0.0, taken[:1]) if taken else None
+
+
 def _damping(sheet: Sheet, channel: str) -> Found:
     """The damping factor; where it is too high to be seen, 1000."""
     for each in reversed(sheet.all("damping_factor", channel)):
@@ -783,6 +794,7 @@ PER_CHANNEL: dict[str, PerChannel] = {
     "separation_1khz": _crosstalk(1000.0),
     "separation_10khz": _crosstalk(10000.0),
     "separation_slope": _crosstalk_slope,
+    "sweep_lost": _sweep_lost,
     "damping": _damping,
     "idle_current": _idle_current,
     "volume_moves_balance": _volume_moves_balance,
