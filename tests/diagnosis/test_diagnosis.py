@@ -324,3 +324,43 @@ def test_a_dangerous_and_slow_measurement_is_worth_less():
         > worth(p, known, ["noise"], 100.0, 2)
         > 0
     )
+
+
+def test_figures_with_gaps_in_their_tone_are_no_figures_of_the_amplifier():
+    gone = row("dropouts", "left", 12.0, unit="%", at="tone, warm", of="tone")
+    thd = [row("thd", channel, 3.0, unit="%", at="1 W") for channel in ("left", "right")]
+    spec = DEMO
+    names = {key for key, _ in features(Sheet(seen([*thd]), spec)).items()}
+    assert ("thd_1w", "left") in names
+    left = features(Sheet(seen([*thd, gone]), spec))
+    assert ("thd_1w", "left") not in left
+    assert ("thd_1w", "right") in left
+    assert left[("gone_tone", "left")].value == 12.0
+
+
+def test_a_sweep_lost_by_a_channel_that_answers_is_told_from_one_that_was_not_played():
+    gain = row("gain", "left", 31.4, unit="dB", volume="full")
+    lost = row(
+        "frequency_response",
+        "left",
+        None,
+        unit="dB",
+        verdict="not_measured",
+        note="the clocks seem to differ by 14739 parts per million",
+    )
+    refused = row(
+        "frequency_response",
+        "left",
+        None,
+        unit="dB",
+        verdict="not_measured",
+        note="left channel is not driven: open circuit",
+    )
+    spec = DEMO
+    assert features(Sheet(seen([gain, lost]), spec))[("sweep_lost", "left")].value == 1.0
+    assert ("sweep_lost", "left") not in features(Sheet(seen([gain, refused]), spec))
+    assert ("sweep_lost", "left") not in features(Sheet(seen([lost]), spec))
+
+
+def test_what_the_search_itself_says_is_no_evidence():
+    assert seen([row("fault_found", "left", 1.0, unit="1")]) == []
