@@ -26,6 +26,14 @@ PART = ".part"
 
 def refusal(error: OSError, path: Path, doing: str) -> FileError:
     """An operating system's error as ours: what, expected, remedy."""
+    if isinstance(error, FileNotFoundError) or error.errno == errno.ESTALE:
+        folder = next((each for each in reversed(path.parents) if not each.exists()), None)
+        gone = f"the file {path}" if folder is None else f"the folder {folder}, with {path.name} in it,"
+        return FileError(
+            f"{gone} is not there any more ({error.strerror or error}): it was removed or renamed, or its drive or "
+            "network share went away, while the run was being kept in it. What had been recorded there went with it; no "
+            "other run was touched. Look for it in the waste bin or connect the drive again, then start a new run."
+        )
     return FileError(
         f"{path}: {doing} failed ({error.strerror or error}). Expected a folder on a disk with free space in which you "
         "may write. Free some space, mend the permissions, or name another folder with --archive. "

@@ -312,7 +312,7 @@ def warm_up(bench: GuardedBench, times_s: tuple[float, ...]) -> tuple[list[Readi
             )  # fmt: skip
             if whole:
                 rate, rate_u = _rate(when, taken[channel])
-                at = bench.conditions(at=f"{when[-1] / 60.0:.0f} min", minutes=round(when[-1] / 60.0, 2))
+                at = bench.conditions(at=f"{when[-1] / 60.0:.0f} min")
                 readings.append(
                     Reading(
                         quantity="offset_drift_rate", channel=channel, unit="V/min", conditions=at,

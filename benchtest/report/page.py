@@ -8,6 +8,7 @@ not_tested (a list of texts beside what the readings tell).
 from __future__ import annotations
 
 import re
+from collections import Counter
 from collections.abc import Mapping, Sequence
 from datetime import UTC, datetime
 from typing import Any
@@ -86,6 +87,8 @@ def page_of(run: Run) -> dict[str, Any]:
         "sentence": result_sentence(summary, rows, stop),
         "stop": _stop_words(stop) if stop else None,
         "cause": _cause(causes[0]) if causes and causes[0].get("cause") != "healthy" else None,
+        "told_once": told_once,
+        "beyond": beyond,
         "healthy": bool(causes) and causes[0].get("cause") == "healthy",
         "other_causes": [_cause(cause) for cause in causes[1:4] if cause.get("cause") != "healthy"],
         "ending": summary.get("ending") or _ending(events),
@@ -155,6 +158,36 @@ def _lasted(summary: Mapping[str, Any], events: Sequence[Mapping[str, Any]]) -> 
         times = [e["time_s"] for e in events if isinstance(e.get("time_s"), int | float)]
         seconds = max(times, default=None)
     return duration(float(seconds)) if seconds is not None else ""
+
+
+def told_once(evidence: Sequence[str]) -> list[str]:
+    """Evidence in which what several parts end with is said once, for all of them.
+
+    >>> told_once(["fuse: OPEN: hardly ever in a healthy set", "hum: 5 mV: hardly ever in a healthy set", "another"])
+    ['fuse: OPEN', 'hum: 5 mV', 'each of these: hardly ever in a healthy set', 'another']
+    """
+    ends = Counter(text.rpartition(": ")[2] for text in evidence if ": " in text)
+    shared = [end for end, count in ends.items() if count > 1]
+    told = [text.removesuffix(f": {end}") for text in evidence for end in [text.rpartition(": ")[2]] if end in shared]
+    rest = [text for text in evidence if text.rpartition(": ")[2] not in shared]
+    if len(shared) != 1 or not told:
+        return list(evidence)
+    return [*told, f"each of these: {shared[0]}", *rest]
+
+
+def beyond(first: str, other: str) -> str:
+    """The next check of another cause, less the whole clauses with which that of the first begins as well.
+
+    >>> beyond("off: ohms across the fuse. Then: the cable", "off: ohms across the fuse. Then: the load")
+    'the same. Then: the load'
+    """
+    ours, theirs = first.split(". "), other.split(". ")
+    same = 0
+    while same < min(len(ours), len(theirs)) and ours[same] == theirs[same]:
+        same += 1
+    if same == 0:
+        return other
+    return ". ".join(["the same", *theirs[same:]])
 
 
 def _cause(cause: Mapping[str, Any]) -> dict[str, Any]:

@@ -115,8 +115,8 @@ def condition_words(row: Mapping[str, Any]) -> tuple[str, ...]:
 
 
 USUAL = (("lamp", "out"), ("load", "load"))
-TOLD_ELSEWHERE = ("at", "answer", "volume_down_db")
-"""What stands first, as the value itself, or in the note."""
+TOLD_ELSEWHERE = ("at", "answer", "volume_down_db", "mains_voltage")
+"""What stands first, as the value itself, in the note, or as a reading of its own."""
 NOTHING: tuple[Any, ...] = ("", "none", "unknown", None, [], {})
 
 
@@ -133,6 +133,8 @@ def _one_condition(key: str, value: Any) -> str:
         return "one channel driven" if value == "one" else "both channels driven"
     if key == "states":
         return f"with {text.replace(', ', ' and with ')}"
+    if key == "rail" and text.endswith("rail"):
+        return text
     if key in ("driven", "channels_driven", "rail"):
         return f"{text} {key.removeprefix('channels_')}"
     return text if key in ("step", "form", "signal") else f"{plain_words(key)} {text}"

@@ -146,7 +146,10 @@ def test_folder_removed_in_mid_run_ends_it_with_the_reason_and_harms_no_other(tm
                 shutil.rmtree(folder)
 
     shown: list[int] = []
-    with pytest.raises(FileError, match="No such file or directory"):
+    with pytest.raises(
+        FileError,
+        match=r"the folder .*, with .* in it, is not there any more \(No such file or directory\): it was removed",
+    ):
         carried_out(
             tmp_path / "archive",
             removed,
