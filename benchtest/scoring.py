@@ -197,8 +197,10 @@ def table(cases: Sequence[Scored], not_shown: Sequence[str] = ()) -> list[dict[s
     healthy = [c for c in tested if c.scenario.startswith(HEALTHY)]
     row("healthy called faulty", (bool(c.listed) and c.listed[0][0] != HEALTHY for c in healthy), 0.01, most=True)
     come = [c for c in faulty if c.intermittent]
-    row("intermittent faults: true group first", (group_rank(c) == 1 for c in come), None)
-    row("pairs: both named in the first three", (pair_named(c) for c in tested if c.scenario in PAIRS), 0.80)
+    pairs = [c for c in tested if c.scenario in PAIRS]
+    for stage, reach in (("power_on", None), ("find_fault", 0.80)):  # the search looks inside, where a pair shows
+        row(f"intermittent faults: true group first after {stage}", (group_rank(c) == 1 for c in of(stage, come)), None)
+        row(f"pairs: both named in the first three after {stage}", (pair_named(c) for c in of(stage, pairs)), reach)
     row("driven further than the safety limits allow", (c.unsafe for c in tested), 0.0, most=True)
     return rows
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from collections import Counter
+from dataclasses import replace
 
 import pytest
 from click.testing import CliRunner
@@ -88,6 +89,18 @@ def test_the_table_counts_what_it_says():
     assert rows["healthy called faulty"]["met"] is True
     assert rows["true group first after power_on, of faults that it can show"]["share"] == 1.0
     assert rows["true group first after find_fault"]["share"] is None
+    pair = Scored(
+        "relay-contact-and-joint",
+        "left",
+        (("output-joint-cracked", "left", 0.9), ("relay-contact-oxidised", "left", 0.5)),
+    )
+    apart = {
+        r["what"]: r
+        for r in table([pair, replace(pair, stage="find_fault"), replace(pair, stage="find_fault", listed=())])
+    }
+    assert apart["pairs: both named in the first three after power_on"]["share"] == 1.0
+    assert apart["pairs: both named in the first three after find_fault"]["share"] == 0.5
+    assert apart["pairs: both named in the first three after find_fault"]["met"] is False
     assert "healthy called faulty" in table_text(list(rows.values()))
 
 
