@@ -30,9 +30,9 @@ STANDS_OUT = 1.25
 BLOCK_S = 0.02
 KEPT_S = 0.2
 """Of the record around the largest excursion, kept as a waveform."""
-PEAK_NOISE = 1.4
-"""The bench's own noise lifts the largest sample by its rms, give or take so much of it: hardly where a peak is sharp, twice
-where many samples stand nearly as high (either end likelier than the middle: arcsine, a / sqrt 2; simulated thumps)."""
+LIFT, SPREAD = 0.75, 1.4
+"""The bench's own noise lifts the largest sample by 0.75 of its rms, give or take 1.4: not at all where a peak is sharp, twice
+its rms where many samples stand nearly as high (the ends likelier than the middle: arcsine, a / sqrt 2; simulated thumps)."""
 METHOD = "peak at the terminals, sound card, input AC-coupled (common practice)"
 
 
@@ -110,10 +110,10 @@ def thump_in(
     own = bench_noise_v(bench.calibration, bench.channels.index(channel)) * math.sqrt(
         capture.sample_rate / 2.0 / BAND_HZ
     )
-    peak = max(highest - own, 0.5 * highest)
+    peak = max(highest - LIFT * own, 0.5 * highest)
     parts = {
         "calibration": peak * bench.calibration.volts_relative(),
-        "noise at the peak": own * math.hypot(1.0, PEAK_NOISE / math.sqrt(2.0)),
+        "noise at the peak": own * math.hypot(1.0, SPREAD / math.sqrt(2.0)),
     }
     return Reading(
         quantity=quantity, channel=channel, value=peak, unit="V", method=METHOD, conditions=conditions,
