@@ -93,10 +93,11 @@ def not_looked_for(info: Mapping[str, Any]) -> list[str]:
     """
     lines = []
     usb = info.get("USB INSTR", "")
-    if isinstance(usb, list):
-        lines.append(f"USB meters: {' '.join(usb)}")
-    elif "libusb" in str(usb).lower() and "no backend" in str(usb).lower():
-        lines.append("USB meters: libusb is not there. On Debian: 'sudo apt install libusb-1.0-0'")
+    words = " ".join(usb) if isinstance(usb, list) else ""
+    if "suitable backend" in words:  # PyUSB is there, what it stands on is not
+        words = "libusb is not there. On Debian: 'sudo apt install libusb-1.0-0'"
+    if words:
+        lines.append(f"USB meters: {words}")
     network = str(info.get("TCPIP INSTR", ""))
     absent = [name for name in ("psutil", "zeroconf") if f"{name} not installed" in network]
     if absent:
