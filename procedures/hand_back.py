@@ -116,7 +116,7 @@ def off(bench, amplifier, so_far):
     yield measure.turn_off_transient(bench)
     needed = ("dc_offset", "gain", "thd", "output_power")
     bad = list(dict.fromkeys(
-        r["note"] or f"{r['quantity']} {r['channel']}" for r in so_far
+        f"{r['quantity'].replace('_', ' ')} {r['channel']}" + (f": {r['note']}" if r["note"] else "") for r in so_far
         if r["verdict"] in ("fail", "inconclusive") or (r["verdict"] == "not_measured" and r["quantity"] in needed)
     ))  # fmt: skip
     if bad:

@@ -217,13 +217,15 @@ def dc_check(bench, amplifier):
 def off(bench, amplifier, so_far):
     bench.mains_off()
     yield measure.discharge(bench)
-    failed = list(
-        dict.fromkeys(r["note"] or f"{r['quantity']} {r['channel']}" for r in so_far if r["verdict"] == "fail")
-    )
-    open_ = list(
-        dict.fromkeys(f"{r['quantity']} {r['channel']} undecided" for r in so_far if r["verdict"] == "inconclusive")
-    )
+    failed = list(dict.fromkeys(named(r) for r in so_far if r["verdict"] == "fail"))
+    open_ = list(dict.fromkeys(f"{named(r)} (undecided)" for r in so_far if r["verdict"] == "inconclusive"))
     if failed or open_:
         yield Advice("look at", tuple(failed + open_))
     else:
         yield Advice("go on", ("nothing spoke against it: power_on is the next test",))
+
+
+def named(row):
+    """What is to be looked at, where, and why."""
+    where = "" if row["channel"] == "none" else f" {row['channel']}"
+    return f"{row['quantity'].replace('_', ' ')}{where}" + (f": {row['note']}" if row["note"] else "")
