@@ -91,7 +91,7 @@ def tracking(bench, amplifier):
     "Balance: fully left, fully right",
     why="the law of the control, and whether its centre is one",
     hook_up="as before",
-    takes="20 s",
+    takes="36 s",
 )
 def balance(bench, amplifier):
     full = measure.gains(bench)

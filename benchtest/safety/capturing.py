@@ -83,6 +83,8 @@ class Order:
     idle_rails: tuple[float, float] | None = None
     before_again: Callable[[], None] | None = None
     """Called before each further take: what heats the loads heats them again, and may need a rest first."""
+    turned_down: float = 1.0
+    """What a volume control that was turned down leaves of output_v (ratio), while the gain behind it is not known."""
     patience_s: float = HUNG_S
     """How long after its end the tone guard waits before it takes the program for hung."""
 
@@ -418,9 +420,10 @@ def _unheard(capture: Capture, order: Order) -> bool:
 
     def heard(name: str) -> bool:
         predicted = order.output_v if order.output_v is not None else order.input_v[CHANNELS.index(name)]
+        predicted *= order.turned_down
         if capture.frequency_hz is None:
             return float(np.std(capture.channel(name))) > UNHEARD * predicted
-        return capture.figures[name].level_v > max(UNHEARD * predicted, STEADY_FROM_V)
+        return capture.figures[name].level_v > max(UNHEARD * predicted, min(STEADY_FROM_V, 0.5 * predicted))
 
     return not any(heard(name) for name in capture.driven)
 

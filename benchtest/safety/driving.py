@@ -257,6 +257,7 @@ class Driving:
             read_rails=rated is not None and output_v >= 0.99 * rated / math.sqrt(2.0), also_ac=also_ac,
             idle_rails=self._idle_pair() if length_s > lim.LONGEST_HOT_S else None,
             before_again=lambda: self._rest_if_hot(output_v, length_s, driven),
+            turned_down=self._turned_down() if any(self.__interlock.channels[c].gain is None for c in driven) else 1.0,
         )  # fmt: skip
         capture = self.__capturing.capture(order, self.calibration)
         self._learn(capture, output_v)

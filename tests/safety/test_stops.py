@@ -512,3 +512,13 @@ def test_an_offset_that_still_walks_is_watched_to_15_minutes(emitted, monkeypatc
         assert drift.value == pytest.approx(
             10e-3 * mv_a_minute, rel=0.01
         )  # over ten minutes, however long it is watched
+
+
+@pytest.mark.parametrize("volume", ["-20 dB", "-40 dB"])
+def test_a_volume_that_was_turned_down_is_no_tone_that_was_lost(emitted, volume):
+    with opened() as bench:
+        ready_to_drive(bench)
+        bench.hook_up(f"Volume to {volume}.", volume=volume)
+        capture = bench.tone(0.05, ["left"], hold_s=0.4)
+        assert capture.thrown_away == ()
+        assert bench.gain("left") is not None
