@@ -25,7 +25,7 @@ from benchtest.amplifier_file import AmplifierSpec, Claim, LimitRow
 from benchtest.conditions import as_number, where_holds
 from benchtest.published import DEFAULTS, requirement_set
 from benchtest.quantities import convert
-from benchtest.reading import ClaimVerdict, Reading, Verdict
+from benchtest.reading import AT_LEAST, ClaimVerdict, Reading, Verdict
 
 MAINS_OFF = frozenset(
     {"residual_charge", "fuse_resistance", "contact_resistance", "load_resistance", "lead_resistance"}
@@ -84,6 +84,17 @@ def decide(value: float | None, expanded_uncertainty: float | None, limit: Limit
     if _inside(value, expanded_uncertainty, limit.good_lower, limit.good_upper):
         return Verdict.PASS
     return Verdict.NOTED
+
+
+def _bounded(verdict: Verdict, reading: Reading, limit: Limit) -> Verdict:
+    """What is left of a verdict on a reading that says "at least": what a higher value would turn is not decided."""
+    if reading.value is None or not AT_LEAST.items() <= dict(reading.conditions).items():
+        return verdict
+    if verdict is Verdict.FAIL:
+        decided = limit.upper is not None and reading.value > limit.upper
+    else:
+        decided = (limit.upper, limit.good_upper) == (None, None)
+    return verdict if decided or verdict is Verdict.INFORMATION else Verdict.INCONCLUSIVE
 
 
 def _inside(value: float, w: float, lower: float | None, upper: float | None) -> bool:
@@ -166,7 +177,7 @@ def judge(reading: Reading, table: LimitTable) -> Reading:
     row = table.row_for(reading)
     if row is None and reading.value is not None and (reading.lower_limit, reading.upper_limit) != (None, None):
         own = Limit(reading.lower_limit, reading.upper_limit)  # the procedure's own, where no file says anything
-        verdict = decide(reading.value, reading.expanded_uncertainty, own)
+        verdict = _bounded(decide(reading.value, reading.expanded_uncertainty, own), reading, own)
         return replace(judged, verdict=_worse(verdict, reading.verdict))
     if row is None:
         verdict = Verdict.NOT_MEASURED if reading.value is None else Verdict.INFORMATION
@@ -177,7 +188,7 @@ def judge(reading: Reading, table: LimitTable) -> Reading:
         note = f"limit cannot be applied: {error}"
         return replace(judged, verdict=_worse(Verdict.INCONCLUSIVE, reading.verdict), note=_joined(reading.note, note))
     uncertainty = 0.0 if row.exact and reading.expanded_uncertainty is None else reading.expanded_uncertainty
-    verdict = decide(reading.value, uncertainty, limit)
+    verdict = _bounded(decide(reading.value, uncertainty, limit), reading, limit)
     if reading.value is None:
         verdict = Verdict.FAIL if row.overload_fails and _overload(reading) else Verdict.NOT_MEASURED
     return replace(judged, lower_limit=limit.lower, upper_limit=limit.upper, verdict=_worse(verdict, reading.verdict))
@@ -272,10 +283,9 @@ def _with_claim(reading: Reading, table: LimitTable) -> Reading:
     except ValueError:
         return replace(reading, claim_verdict=ClaimVerdict.INCONCLUSIVE)
     limit = {"max": Limit(None, figure), "min": Limit(figure, None), "deviation": Limit(-figure, figure)}[claim.kind]
-    verdict = {Verdict.PASS: ClaimVerdict.MET, Verdict.FAIL: ClaimVerdict.MISSED}.get(
-        decide(reading.value, reading.expanded_uncertainty, limit), ClaimVerdict.INCONCLUSIVE
-    )
-    return replace(reading, claim=figure, claim_verdict=verdict)
+    verdict = _bounded(decide(reading.value, reading.expanded_uncertainty, limit), reading, limit)
+    words = {Verdict.PASS: ClaimVerdict.MET, Verdict.FAIL: ClaimVerdict.MISSED}
+    return replace(reading, claim=figure, claim_verdict=words.get(verdict, ClaimVerdict.INCONCLUSIVE))
 
 
 def _distance(by: float, bound: float, reading: Reading) -> str:

@@ -66,6 +66,10 @@ class Reading:
     """Parts of the combined standard uncertainty by source, in ``unit``; kept in events.jsonl, not in the CSV."""
 
 
+AT_LEAST = {"bound": "at least"}
+"""Condition of a reading that the bench cut short: what is measured is so much or more."""
+
+
 COLUMNS = (
     "run_id", "sequence", "time_utc", "procedure", "step", "quantity", "channel", "value", "unit",
     "expanded_uncertainty", "coverage_factor", "lower_limit", "upper_limit", "verdict", "claim", "claim_verdict",

@@ -15,7 +15,7 @@ from benchtest.amplifier_file import AmplifierSpec, Claim, LimitRow, unknown_amp
 from benchtest.conditions import volume_db, where_holds
 from benchtest.errors import FileError
 from benchtest.limits import Limit, decide, judge, limit_table, missed_by
-from benchtest.reading import ClaimVerdict, Reading, Verdict
+from benchtest.reading import AT_LEAST, ClaimVerdict, Reading, Verdict
 
 ACCEPTED = (Verdict.PASS, Verdict.NOTED)
 JUDGED_WELL = {Verdict.PASS, Verdict.NOTED}
@@ -522,3 +522,28 @@ def test_a_limit_in_a_file_comes_before_the_readings_own():
         conditions={"at": "1 W"},
     )  # fmt: skip
     assert judge(reading, limit_table(AmplifierSpec(name="a"))).verdict is Verdict.FAIL
+
+
+@pytest.mark.parametrize(
+    ("watts", "verdict", "claim"),
+    [
+        (40.0, Verdict.INCONCLUSIVE, ClaimVerdict.INCONCLUSIVE),  # more may be there: nothing failed, nothing missed
+        (57.0, Verdict.NOTED, ClaimVerdict.INCONCLUSIVE),
+        (70.0, Verdict.PASS, ClaimVerdict.MET),
+    ],
+)
+def test_a_power_that_the_bench_cut_short_fails_nothing(watts, verdict, claim):
+    claims = (Claim(quantity="output_power", at_least=60.0, unit="W"),)
+    spec = AmplifierSpec(name="set", rated_power_w=60.0, rated_load_ohm=8.0, claims=claims)
+    conditions = {"driven": "both", "at": "1 % THD"}
+    taken = reading("output_power", watts, "W", 0.5, load_ohm=8.0, frequency_hz=1000.0, conditions=conditions)
+    cut = judge(replace(taken, conditions={**conditions, **AT_LEAST}), limit_table(spec))
+    assert (cut.verdict, cut.claim_verdict) == (verdict, claim)
+    whole = judge(taken, limit_table(spec))
+    assert (whole.verdict is Verdict.FAIL) == (watts < 50.0)
+
+
+def test_a_thump_that_left_the_converters_range_does_not_pass():
+    taken = reading("turn_on_transient", 0.2, "V", 0.01, conditions=dict(AT_LEAST))
+    assert judge(taken, limit_table(unknown_amplifier())).verdict is Verdict.INCONCLUSIVE
+    assert judge(replace(taken, value=20.0), limit_table(unknown_amplifier())).verdict is Verdict.FAIL

@@ -13,6 +13,7 @@ from dataclasses import dataclass
 
 from benchtest.amplifier_file import AmplifierSpec
 from benchtest.diagnosis.rows import Seen
+from benchtest.reading import AT_LEAST
 
 CHANNELS = ("left", "right")
 OVERLOAD_V = 100.0
@@ -344,6 +345,8 @@ def _power(driven: str) -> PerChannel:
         if each is None or each.value is None:
             return None
         rated = sheet.amplifier.rated_power_w or 50.0
+        if AT_LEAST.items() <= each.conditions.items() and each.value < rated:
+            return None  # the bench could do no more: that says nothing about the amplifier
         return 10.0 * math.log10(max(each.value, 1e-6) / rated), (each,)
 
     return rule
@@ -353,6 +356,8 @@ def _power_shared(sheet: Sheet, channel: str) -> Found:
     """Power with both channels driven over power alone, dB."""
     one, both = (sheet.last("output_power", channel, driven=driven) for driven in ("one", "both"))
     if one is None or both is None or not one.value or not both.value or min(one.value, both.value) < 0.5:
+        return None
+    if any(AT_LEAST.items() <= each.conditions.items() for each in (one, both)):
         return None
     return 10.0 * math.log10(both.value / one.value), (one, both)
 

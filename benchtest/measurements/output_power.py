@@ -24,7 +24,7 @@ from benchtest.measurements.distortion import estimates, near_the_floor
 from benchtest.measurements.keeping import to_keep
 from benchtest.measurements.output_impedance import load_relative
 from benchtest.measurements.unmeasured import not_measured
-from benchtest.reading import Reading, Verdict
+from benchtest.reading import AT_LEAST, Reading, Verdict
 from benchtest.records import Curve, Waveform
 from benchtest.safety import Capture, GuardedBench, NotCleared
 from benchtest.safety.limits import next_rung
@@ -59,6 +59,8 @@ class Ramp:
     channels: tuple[str, ...]
     points: list[Point] = field(default_factory=list)
     ended: str = ""
+    cut_short: bool = False
+    """By the bench's limits, not by the amplifier."""
     loudest: Capture | None = None
     rails: tuple[float, float] | None = None
 
@@ -125,7 +127,8 @@ def _rise(bench: GuardedBench, channels: tuple[str, ...], target: float) -> Ramp
     while True:
         highest = min(bench.highest_output(channels), next_rung(asked, bench.drive_limits()))
         if highest <= asked * 1.003:
-            ramp.ended = ramp.ended or "the highest level that load, sound card or rating allow was reached"
+            ramp.ended = "the highest level that load, sound card or rating allow was reached"
+            ramp.cut_short = True
             return ramp
         asked = highest
         near = rated is not None and asked > rated * 10 ** (-1.1 / 20)
@@ -277,6 +280,8 @@ def _readings(
         if bench.ramp_ended(channel):
             note = f"ramp ended: {ramp.ended}"
             verdict = Verdict.FAIL
+        elif ramp.cut_short:
+            extra |= AT_LEAST
     v = part(volts, volts * calibration.volts_relative(), "calibration") + part(0.0, spread, "crossing")
     r = part(load, load * load_relative(bench, channel), "load")
     return [

@@ -20,7 +20,7 @@ from benchtest.measurements.budget import COVERAGE
 from benchtest.measurements.estimates import BAND_HZ, bench_noise_v
 from benchtest.measurements.keeping import to_keep
 from benchtest.measurements.unmeasured import not_measured
-from benchtest.reading import Reading
+from benchtest.reading import AT_LEAST, Reading
 from benchtest.records import Curve, Waveform
 from benchtest.safety import Capture, GuardedBench
 
@@ -116,7 +116,8 @@ def thump_in(
         "noise at the peak": own * math.hypot(1.0, SPREAD / math.sqrt(2.0)),
     }
     return Reading(
-        quantity=quantity, channel=channel, value=peak, unit="V", method=METHOD, conditions=conditions,
+        quantity=quantity, channel=channel, value=peak, unit="V", method=METHOD,
+        conditions=conditions | (AT_LEAST if capture.clipped else {}),
         expanded_uncertainty=2.0 * math.hypot(*parts.values()), budget=parts, load_ohm=bench.load_ohm[channel],
         note="peak; the capture is clipped: at least this" if capture.clipped else "peak",
     )  # fmt: skip

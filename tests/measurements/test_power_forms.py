@@ -10,6 +10,7 @@ from benchtest import measure
 from benchtest.clipping_power import power_at
 from benchtest.comparison import power_forms
 from benchtest.reading import Reading, as_row
+from tests.measurements.known_bench import DEMO
 
 
 def test_the_thd_of_a_tone_at_the_power_found_is_the_thd_asked_for(known):
@@ -40,3 +41,14 @@ def test_a_thd_that_no_level_goes_below_is_no_power(known, monkeypatch):
     assert none.value == 0.0
     assert "at the lowest level already" in none.note
     assert none.verdict == "information"
+
+
+def test_a_ramp_that_the_bench_cuts_short_says_at_least(known):
+    modest = DEMO.model_copy(
+        update={"rated_power_w": 15.0}
+    )  # the ramp ends at 1.3 times that, where THD is far from 1 %
+    b = known(spec=modest).loads_measured().ready(warm_s=600.0).risen().bench
+    power = next(r for r in measure.output_power(b, ("left",), target_thd=0.01) if r.quantity == "output_power")
+    assert power.conditions["bound"] == "at least"
+    assert power.value == pytest.approx(1.3 * 15.0, rel=0.02)
+    assert "at least this" in power.note
