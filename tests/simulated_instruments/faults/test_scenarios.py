@@ -12,11 +12,11 @@ from benchtest.instruments.test_points import TEST_POINTS
 from simulated_instruments.amplifier import Amplifier, Drive, demo_amplifier, with_tolerances
 from simulated_instruments.faults import NO_CHANGE, SCENARIOS, Scenario
 
-# The sound card's ends, resistors in the rails, leads held together and points of a person's own list are the bench's.
+# The sound card's ends, resistors in the rails, leads held together, the second load and a person's own points are the bench's.
 AMPLIFIER_POINTS = [
     p
     for p in TEST_POINTS
-    if not p.startswith(("sound_card", "rail_resistor", "leads")) and not p.endswith("_listed_point")
+    if not p.startswith(("sound_card", "rail_resistor", "leads")) and not p.endswith(("_listed_point", "_second_load"))
 ]
 
 
