@@ -149,6 +149,10 @@ class Supply:
         """What the lamp did since switch-on."""
         return LampFlash(self._state.flash_peak, self._state.flash_s)
 
+    def standing(self) -> tuple[float, float]:
+        """What each reservoir gives besides the amplifier's current, A."""
+        return self._circuit.standing(self._state)
+
     def ripple(self, i_positive: float, i_negative: float) -> tuple[float, float]:
         """Peak-to-peak ripple of each rail under a steady load, once settled, V."""
         settled = self._settled(i_positive, i_negative)

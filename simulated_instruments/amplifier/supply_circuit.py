@@ -121,14 +121,19 @@ class SupplyCircuit:
         """Whether core and lamp have to be followed from node to node."""
         return self._always_detailed or s.seconds_on < STARTING_S
 
+    def standing(self, s: SupplyState) -> tuple[float, float]:
+        """What each reservoir gives besides the amplifier's current, A: bleeder, leakage, absorption, auxiliary rails."""
+        d = self.design
+        a1 = d.auxiliary.drawn(s.v1) if d.auxiliary else 0.0
+        a2 = d.auxiliary.drawn(s.v2) if d.auxiliary and not d.single_rail else 0.0
+        first = d.reservoir_positive.standing_current(s.v1, s.absorbed1) + a1
+        return first, d.reservoir_negative.standing_current(s.v2, s.absorbed2) + a2
+
     def drive(self, s: SupplyState, step: float, charge1: FloatArray, charge2: FloatArray) -> Drive:
         """Prepare the coming nodes, ``step`` s apart, given the charge (C) that the load takes up to each of them."""
         d = self.design
         c1, c2 = self.farad
-        a1 = d.auxiliary.drawn(s.v1) if d.auxiliary else 0.0
-        a2 = d.auxiliary.drawn(s.v2) if d.auxiliary and not d.single_rail else 0.0
-        standing1 = d.reservoir_positive.standing_current(s.v1, s.absorbed1) + a1
-        standing2 = d.reservoir_negative.standing_current(s.v2, s.absorbed2) + a2
+        standing1, standing2 = self.standing(s)
         t = times(step, len(charge1))
         q1, q2 = (charge1 + standing1 * t) / c1, (charge2 + standing2 * t) / c2
         loads = (float(charge1[-1] / t[-1]), float(charge2[-1] / t[-1]))

@@ -49,6 +49,9 @@ class StiffSupply:
     def advance(self, seconds: float, i_positive: float, i_negative: float, *, form_factor: float = 1.0) -> None:
         pass
 
+    def standing(self) -> tuple[float, float]:
+        return 0.0, 0.0
+
     def ripple(self, i_positive: float, i_negative: float) -> tuple[float, float]:
         return 0.0, 0.0
 

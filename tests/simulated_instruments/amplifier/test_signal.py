@@ -145,6 +145,19 @@ def test_hum_at_twice_the_mains_is_the_ripple_times_the_rejection():
     assert abs(line(y[:, 0], 100.0)) == pytest.approx(expected, rel=0.1)
 
 
+def test_the_ripple_a_meter_sees_goes_evenly_with_the_idle_current(monkeypatch):
+    """A current that drifts by a milliampere moves it by a milliampere's share, with no step on the way."""
+    amplifier = switched_on(inputs="shorted")
+    seen = []
+    currents = np.arange(0.150, 0.210, 0.001)
+    for amperes in currents:
+        monkeypatch.setattr(amplifier, "drawn", lambda drive, amperes=amperes: (amperes, amperes))
+        seen.append(amplifier.rail_ripple(QUIET)[0])
+    steps = np.diff(seen)
+    assert np.all(steps > 0.0)
+    assert np.max(steps) < 2.0 * np.median(steps)  # ten times it where it went in steps of ten milliamperes
+
+
 def test_ground_loop_hum_enters_with_the_cable():
     amplifier = switched_on(noise=0.0)
     amplifier.connect_inputs("source", 100.0, (0.5e-3, 0.0))
