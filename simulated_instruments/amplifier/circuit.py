@@ -134,10 +134,15 @@ class Circuit:
 
     def drawn_at(self, points: tuple[Operating, Operating]) -> tuple[float, float]:
         """Average currents from the supply's rails, A, to a milliampere (so that a settled supply stays settled)."""
+        positive, negative = self.drawn_exactly(points)
+        return round(positive, 3), round(negative, 3)
+
+    def drawn_exactly(self, points: tuple[Operating, Operating]) -> tuple[float, float]:
+        """The same, not rounded."""
         positive, negative = self.shared(
             points[0].positive_a + points[1].positive_a, points[0].negative_a + points[1].negative_a
         )
-        return round(positive, 3), round(negative, 3)
+        return float(positive), float(negative)
 
     def shared(self, positive: Any, negative: Any) -> tuple[Any, Any]:
         """From the halves' currents to the rails': a single rail feeds both halves of a bridge, and an output behind a
@@ -184,7 +189,7 @@ class Circuit:
         """Peak-to-peak ripple of each rail under ``drive``, V."""
         if not self.mains:
             return 0.0, 0.0
-        drawn = self.drawn(drive)
+        drawn = self.drawn_exactly((self.operating(0, drive), self.operating(1, drive)))
         key = (round(drawn[0], 2), round(drawn[1], 2), self.age < 5.0)
         if self._ripple is None or self._ripple[0] != key:
             self._ripple = (key, self.supply.ripple(key[0], key[1]))

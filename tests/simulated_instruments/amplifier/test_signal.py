@@ -151,7 +151,7 @@ def test_the_ripple_a_meter_sees_goes_evenly_with_the_idle_current(monkeypatch):
     seen = []
     currents = np.arange(0.150, 0.210, 0.001)
     for amperes in currents:
-        monkeypatch.setattr(amplifier, "drawn", lambda drive, amperes=amperes: (amperes, amperes))
+        monkeypatch.setattr(amplifier, "drawn_exactly", lambda points, amperes=amperes: (amperes, amperes))
         seen.append(amplifier.rail_ripple(QUIET)[0])
     steps = np.diff(seen)
     assert np.all(steps > 0.0)
