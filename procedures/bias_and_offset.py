@@ -30,10 +30,7 @@ def on_the_lamp(bench, amplifier):
     bench.mains_off(
         "Switched off at the wall, plug out. Lid off. Keep hands out: the reservoirs may be charged.", lid="off"
     )
-    charge = yield measure.residual_charge(bench, "before anything is touched")
-    if measure.is_charged(charge):
-        bench.tell("CHARGED. Discharge each reservoir through 220 ohm 5 W; it is measured until empty.")
-        yield measure.discharge(bench)
+    yield from measure.emptied(bench)
     new = bench.ask("Were output devices, drivers or the bias circuit replaced?", ("no", "yes"), about="changed")
     if new == "yes":
         bench.tell("Idle trimmers of both channels to their minimum (most resistance at most sheets; look it up) now.")

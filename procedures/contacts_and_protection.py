@@ -24,10 +24,7 @@ def cables(bench, amplifier):
     bench.mains_off(
         "Switched off at the wall, plug out. Lid off. Keep hands out: the reservoirs may be charged.", lid="off"
     )
-    charge = yield measure.residual_charge(bench, "before anything is touched")
-    if measure.is_charged(charge):
-        bench.tell("CHARGED. Discharge each reservoir through 220 ohm 5 W; it is measured until empty.")
-        yield measure.discharge(bench)
+    yield from measure.emptied(bench)
     came = bench.ask("Did the owner's cables and loudspeakers come along?", ("not there", "yes"), about="setting")
     if came != "yes":
         bench.tell("Then tell the owner to look at cables and loudspeakers before the set is used again.")

@@ -33,10 +33,7 @@ def on(bench, amplifier):
     bench.mains_off(
         "Switched off at the wall, plug out. Lid off. Keep hands out: the reservoirs may be charged.", lid="off"
     )
-    charge = yield measure.residual_charge(bench, "before anything is touched")
-    if measure.is_charged(charge):
-        bench.tell("CHARGED. Discharge each reservoir through 220 ohm 5 W; it is measured until empty.")
-        yield measure.discharge(bench)
+    yield from measure.emptied(bench)
     bench.hook_up(
         "Lamp out. Dummy load on both channels, inputs shorted, volume at minimum, all controls flat.", lamp="out", load="load",
         inputs="shorted", volume="minimum", tone_controls="flat", source="line",

@@ -26,7 +26,7 @@ def load(bench, amplifier):
     bench.mains_off(
         "Switched off at the wall, plug out. Lid off. Keep hands out: the reservoirs may be charged.", lid="off"
     )
-    yield measure.residual_charge(bench, "before anything is touched")
+    yield from measure.emptied(bench)
     yield from loads_touched(bench, "the leads together")
 
 

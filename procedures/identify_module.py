@@ -37,9 +37,7 @@ test = Procedure(
 )
 def cold(bench, amplifier):
     bench.mains_off("Supply off, its plug out. The reservoirs may be charged.", lid="off")
-    charge = yield measure.residual_charge(bench, "before anything is touched")
-    if measure.is_charged(charge):
-        yield measure.discharge(bench)
+    yield from measure.emptied(bench)
     points = ["leads_shorted", "rail_positive", "rail_negative", "left_output_minus", "right_output_minus"]
     for point in bench.touch_in_turn(
         [p for p in points if bench.reaches(p)],

@@ -54,10 +54,7 @@ def look(bench, amplifier):
     required=True,
 )
 def stored_charge(bench, amplifier):
-    charge = yield measure.residual_charge(bench, "before anything is touched")
-    if measure.is_charged(charge):
-        bench.tell("The reservoirs are CHARGED. Discharge each through 220 ohm 5 W; it is measured until empty.")
-        yield measure.discharge(bench)
+    yield from measure.emptied(bench)
 
 
 @test.step(

@@ -95,10 +95,7 @@ def stored_charge(bench, amplifier):
     bench.mains_off(
         "Switched off at the wall, plug out. Lid off. Keep hands out: the reservoirs may be charged.", lid="off"
     )
-    charge = yield measure.residual_charge(bench, "before anything is touched")
-    if measure.is_charged(charge):
-        bench.tell("CHARGED. Discharge each reservoir through 220 ohm 5 W; it is measured until empty.")
-        yield measure.discharge(bench)
+    yield from measure.emptied(bench)
     bench.move_meter("leads_shorted")
     yield measure.lead_resistance(bench)
 

@@ -34,12 +34,7 @@ def cold_checks(bench, amplifier):
         "the movable meter, in turn: leads together, left speaker fuse, right speaker fuse, left dummy load, right dummy "
         "load (disconnected).",
     )
-    charge = yield measure.residual_charge(bench, "before anything is touched")
-    if measure.is_charged(charge):
-        bench.tell(
-            "The reservoirs are CHARGED. Wait, or discharge through 220 ohm 5 W; nothing is touched until empty."
-        )
-        yield measure.discharge(bench)
+    yield from measure.emptied(bench)
     for point in in_turn:
         if point == "leads_shorted":
             yield measure.lead_resistance(bench)

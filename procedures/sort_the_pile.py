@@ -52,10 +52,7 @@ def look(bench, amplifier):
     required=True,
 )
 def cold(bench, amplifier):
-    charge = yield measure.residual_charge(bench, "before anything is touched")
-    if measure.is_charged(charge):
-        bench.tell("CHARGED. Discharge each reservoir through 220 ohm 5 W; it is measured until empty.")
-        yield measure.discharge(bench)
+    yield from measure.emptied(bench)
     fuses = [f"{c}_speaker_fuse" for c in bench.channels]
     for point in bench.touch_in_turn(
         ["leads_shorted", *fuses, "rail_positive", "rail_negative"],

@@ -35,7 +35,7 @@ from benchtest.measurements.output_power import output_power
 from benchtest.measurements.phono_equalisation import phono_equalisation
 from benchtest.measurements.power_bandwidth import power_bandwidth
 from benchtest.measurements.rail_ripple import rail_ripple, ripple_under_load
-from benchtest.measurements.rails import discharge, is_charged, rail_voltages, residual_charge
+from benchtest.measurements.rails import discharge, emptied, rail_voltages, residual_charge
 from benchtest.measurements.slew_rate import slew_rate
 from benchtest.measurements.soak import soaked
 from benchtest.measurements.sweep import sweep
@@ -62,6 +62,7 @@ __all__ = [
     "discharge",
     "distortion",
     "dynamic_headroom",
+    "emptied",
     "frequency_response",
     "fuse_resistance",
     "gain",
@@ -72,7 +73,6 @@ __all__ = [
     "input_impedance",
     "input_sensitivity",
     "intermodulation",
-    "is_charged",
     "is_test_point",
     "is_zero",
     "kind_of_output",

@@ -6,7 +6,7 @@ that does not block a test whose checks are at the terminals. Method: common pra
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Generator, Sequence
 from typing import Any
 
 from benchtest.errors import NotReachable
@@ -129,6 +129,17 @@ def residual_charge(bench: GuardedBench, at: str) -> list[Reading]:
 def is_charged(charge: Sequence[Reading]) -> bool:
     """Whether any of these readings of stored charge is above what may be touched, 2 V."""
     return any(reading.value is not None and reading.value > EMPTY_V for reading in charge)
+
+
+def emptied(bench: GuardedBench) -> Generator[list[Reading], Sequence[Reading], None]:
+    """Stored charge before anything is touched, and where there is some, the discharge: first thing in an open set.
+
+    In a step: ``yield from measure.emptied(bench)``.
+    """
+    charge = yield residual_charge(bench, "before anything is touched")
+    if is_charged(charge):
+        bench.tell("The reservoirs are CHARGED. Discharge each through 220 ohm 5 W; nothing is touched until empty.")
+        yield discharge(bench)
 
 
 def discharge(bench: GuardedBench, *, longest_s: float = 600.0, every_s: float = 15.0) -> list[Reading]:

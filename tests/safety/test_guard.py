@@ -292,3 +292,26 @@ def test_the_space_bar_turns_the_tone_off_and_stops_the_run(emitted, monkeypatch
         person.tone_off()
         with pytest.raises(SafetyStop, match="space bar"):
             bench.tone(0.05, ["left"])
+
+
+@pytest.mark.parametrize("on_s", [0.0, 20.0])
+def test_an_open_set_is_empty_before_it_is_touched(bench, emitted, on_s):
+    """Every procedure that takes the lid off begins so: charge is told, and measured until it is gone."""
+    said = []
+    bench.events.subscribe(lambda event: said.append(str(event.get("text", ""))))
+    if on_s:
+        bench.mains_on()
+        bench.sleep(on_s)
+    bench.mains_off("Off at the wall.", lid="off")
+    step = measure.emptied(bench)
+    charge = next(step)
+    if not on_s:
+        assert max(r.value for r in charge) < 2.0
+        with pytest.raises(StopIteration):
+            step.send(charge)
+        return
+    assert max(r.value for r in charge) > 20.0
+    left = step.send(charge)
+    assert {r.conditions["at"] for r in left} == {"after switching off"}
+    assert max(r.value for r in left) < 2.0
+    assert any("CHARGED" in text for text in said)
